@@ -1,0 +1,215 @@
+"""A client of the link: one method a request, typed answers, repeats, and trouble told in plain words."""
+
+from __future__ import annotations
+
+import struct
+import time
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Self, TypeVar
+
+from dosewright.hil import frames, messages
+from dosewright.hil.frames import ANSWER, Frame
+from dosewright.hil.messages import Request
+from dosewright.hil.port import Port, open_port
+from dosewright.hil.trouble import RigTrouble
+
+ANSWER_WITHIN = 0.25  # seconds, then the request is repeated
+REPEATS = 4
+SMALLEST_FRAME = 96  # what every controller takes
+NOISE_KEPT = 4096
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a controller said to a request: ``reason`` 0 when it was done."""
+
+    reason: int
+    argument: int
+    payload: bytes = b""
+
+
+class Refused(Exception):
+    """The controller understood the request and refused it; ``reason`` as in messages.Reason."""
+
+    def __init__(self, request: Request, reason: int, argument: int) -> None:
+        self.request, self.reason, self.argument = request, reason, argument
+        super().__init__(f"{request.name.lower().replace('_', ' ')} was refused: {messages.reason_words(reason)}")
+
+
+class Client:
+    """Speaks to one controller. ``now`` gives seconds; simulated rigs pass their own time."""
+
+    def __init__(self, port: Port, name: str, now: Callable[[], float] = time.monotonic) -> None:
+        self.name = name
+        self._port, self._now = port, now
+        self._sequence = 0
+        self._frame_limit = SMALLEST_FRAME
+        self._buffer = bytearray()
+        self._in_step = False
+        port.timeout = ANSWER_WITHIN
+
+    @classmethod
+    def open(cls, url: str) -> Self:
+        """A client of the controller on a port that pyserial can open."""
+        return cls(open_port(url, timeout=ANSWER_WITHIN), url)
+
+    def close(self) -> None:
+        self._port.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # Requests
+
+    def identify(self) -> messages.Identity:
+        """Who answers; from then on frames may be as large as it takes."""
+        payload = self._done(Request.IDENTIFY)
+        if payload and payload[0] != messages.PROTOCOL:
+            stale = "this tool: update dosewright" if payload[0] > messages.PROTOCOL else "the firmware"
+            mend = "" if payload[0] > messages.PROTOCOL else ": make it again with dosewright build and flash it"
+            raise RigTrouble(
+                f"{self.name}: the controller speaks protocol {payload[0]}, this tool protocol "
+                f"{messages.PROTOCOL}; stale is {stale}{mend}"
+            )
+        found = self._decoded(messages.identity, payload)
+        self._frame_limit = max(SMALLEST_FRAME, found.frame_limit)
+        return found
+
+    def pour(self, recipe: int, serving: int) -> Answer:
+        """Ask for a pour; the answer tells whether it was accepted."""
+        return self.ask(Request.POUR, struct.pack("<HB", recipe, serving))
+
+    def stop(self) -> Answer:
+        return self.ask(Request.STOP)
+
+    def go_on(self) -> Answer:
+        return self.ask(Request.GO_ON)
+
+    def jog(self, output: int, on: bool) -> Answer:
+        """Start, renew or (``on`` False) end a jog."""
+        return self.ask(Request.JOG, bytes([output, on]))
+
+    def status(self) -> messages.Status:
+        return self._decoded(messages.status, self._done(Request.STATUS))
+
+    def booked(self) -> list[messages.Booking]:
+        """Steps of the last pour."""
+        return self._decoded(messages.booked, self._done(Request.BOOKED))
+
+    def trace(self) -> tuple[int, list[messages.Entry]]:
+        """Everything in the trace, which is empty afterwards; and how many entries were lost to overflow."""
+        lost, entries = 0, []
+        while True:
+            more_lost, more = self._decoded(messages.trace, self._done(Request.TRACE))
+            lost += more_lost
+            entries += more
+            if not more:
+                return lost, entries
+
+    def range_crc(self, kind: bytes, offset: int, length: int) -> int:
+        """CRC-32 of a part of the record in force. Raises Refused."""
+        payload = self._done(Request.RANGE_CRC, kind + struct.pack("<II", offset, length))
+        return self._decoded(lambda body: int(struct.unpack("<I", body)[0]), payload)
+
+    def read(self, kind: bytes, offset: int, length: int) -> bytes:
+        """Bytes of the record in force. Raises Refused."""
+        most = min(255, frames.largest_payload(self._frame_limit) - 2)
+        data = b""
+        while len(data) < length:
+            piece = min(most, length - len(data))
+            payload = self._done(Request.READ, kind + struct.pack("<IB", offset + len(data), piece))
+            if len(payload) != piece:
+                raise self._nonsense("a piece of another length than asked for")
+            data += payload
+        return data
+
+    def upload(self, kind: bytes, record: bytes, progress: Callable[[int], None] = lambda _: None) -> None:
+        """Send a record and put it in force; ``progress`` is called with the bytes sent so far. Raises Refused."""
+        self._done(Request.UPLOAD_BEGIN, kind + struct.pack("<I", len(record)))
+        most = frames.largest_payload(self._frame_limit) - 4
+        for offset in range(0, len(record), most):
+            self._done(Request.UPLOAD_CHUNK, struct.pack("<I", offset) + record[offset : offset + most])
+            progress(min(offset + most, len(record)))
+        self._done(Request.UPLOAD_COMMIT, struct.pack("<I", zlib.crc32(record)))
+
+    def ask(self, request: Request, payload: bytes = b"") -> Answer:
+        """Send one request and wait for its answer, repeating it unchanged where none comes. Raises RigTrouble."""
+        self._sequence = self._sequence % 255 + 1
+        wire = frames.pack(Frame(self._sequence, request, payload))
+        noise = bytearray()
+        for _ in range(1 + REPEATS):
+            try:
+                self._port.write(wire if self._in_step else b"\0" + wire)
+                self._in_step = True
+                body = self._wait_for(self._sequence, request | ANSWER, noise)
+            except OSError as error:  # all that pyserial raises
+                raise self._lost(error) from None
+            if body is not None:
+                if len(body) < 2:
+                    raise self._nonsense("an answer without a reason")
+                return Answer(body[0], body[1], body[2:])
+            self._in_step = False
+        raise RigTrouble(self._silent(bytes(noise)))
+
+    def _done(self, request: Request, payload: bytes = b"") -> bytes:
+        answer = self.ask(request, payload)
+        if answer.reason:
+            raise Refused(request, answer.reason, answer.argument)
+        return answer.payload
+
+    def _wait_for(self, sequence: int, kind: int, noise: bytearray) -> bytes | None:
+        deadline = self._now() + ANSWER_WITHIN
+        while True:
+            while 0 in self._buffer:
+                end = self._buffer.index(0)
+                encoded = bytes(self._buffer[:end])
+                del self._buffer[: end + 1]
+                frame = frames.unpack(encoded)
+                if frame and (frame.sequence, frame.type) == (sequence, kind):
+                    return frame.payload
+                if frame is None and len(noise) < NOISE_KEPT:
+                    noise += encoded
+            if len(self._buffer) > NOISE_KEPT:
+                noise += self._buffer
+                self._buffer.clear()
+            if self._now() >= deadline:
+                noise += self._buffer
+                return None
+            self._buffer += self._port.read(max(1, self._port.in_waiting))
+
+    def _decoded(self, decode: Callable[[bytes], _T], payload: bytes) -> _T:
+        try:
+            return decode(payload)
+        except (messages.BadAnswer, struct.error) as error:
+            raise self._nonsense(str(error)) from None
+
+    def _nonsense(self, what: str) -> RigTrouble:
+        return RigTrouble(
+            f"{self.name}: the controller answered in a way this tool (protocol {messages.PROTOCOL}) does not "
+            f"understand ({what}); its firmware is of another version: make it again with dosewright build and flash it"
+        )
+
+    def _lost(self, error: Exception) -> RigTrouble:
+        return RigTrouble(
+            f"{self.name}: the connection was lost ({error}); check cable and power. A pour that was running may "
+            "go on without the computer: look at the machine before trying again"
+        )
+
+    def _silent(self, noise: bytes) -> str:
+        if noise:
+            return (
+                f"{self.name}: something answers there, but not in frames of this tool ({len(noise)} bytes, the first "
+                f"{noise[:8].hex(' ')}); another program is on the controller, or another port is meant: make the "
+                "firmware with dosewright build and flash it, or see dosewright ports"
+            )
+        return (
+            f"{self.name}: no answer within {ANSWER_WITHIN * (1 + REPEATS):g} s; is the controller powered, is it the "
+            "right port (dosewright ports), and is the firmware of dosewright build on it?"
+        )

@@ -1,0 +1,258 @@
+"""What goes over the link, as typed values: requests by number, answers decoded, codes with their words.
+
+Everything is little-endian. Bytes: ``targets/engine/LINK.md``; codes: ``targets/engine/RULES.md``.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any, TypeVar
+
+PROTOCOL = 1
+_Member = TypeVar("_Member", bound=IntEnum)
+
+
+class Request(IntEnum):
+    """Types of requests."""
+
+    IDENTIFY = 1
+    UPLOAD_BEGIN = 2
+    UPLOAD_CHUNK = 3
+    UPLOAD_COMMIT = 4
+    RANGE_CRC = 5
+    READ = 6
+    POUR = 16
+    STOP = 17
+    GO_ON = 18
+    JOG = 19
+    STATUS = 32
+    TRACE = 33
+    BOOKED = 34
+
+
+class Code(IntEnum):
+    """What an entry of the trace tells, in the order in which entries of one tick stand."""
+
+    POUR = 1
+    GO_ON = 2
+    INPUT = 3
+    PAUSE = 4
+    ABORT = 5
+    OFF = 6
+    ON = 7
+    DONE = 8
+
+
+class Reason(IntEnum):
+    """Why a request was refused or a pour ended."""
+
+    NONE = 0
+    STOP = 1
+    INTERLOCK = 2
+    MAX_ON = 3
+    POUR_LIMIT = 4
+    PAUSE_LIMIT = 5
+    BUSY = 6
+    NO_RECIPES = 7
+    NO_CALIBRATION = 8
+    UNKNOWN_RECIPE = 9
+    UNKNOWN_SERVING = 10
+    VESSEL_TOO_SMALL = 11
+    NOT_CALIBRATED = 12
+    DOSE_TOO_SMALL = 13
+    DOSE_TOO_LONG = 14
+    VESSEL_NOT_CHANGED = 15
+    NOTHING_TO_GO_ON_WITH = 16
+    NO_SUCH_OUTPUT = 17
+    UNKNOWN_REQUEST = 18
+    BAD_LENGTH = 19
+    WRONG_INTERFACE = 20
+    WRONG_UNIT = 21
+    OUT_OF_RANGE = 22
+    BAD_RECORD = 23
+    STORE_FAILED = 24
+
+
+class State(IntEnum):
+    """What the engine is doing."""
+
+    IDLE = 0
+    POURING = 1
+    PAUSED = 2
+    JOGGING = 3
+
+
+class Result(IntEnum):
+    """How the last pour ended."""
+
+    NONE = 0
+    DONE = 1
+    ABORTED = 2
+
+
+class Held(IntEnum):
+    """Where a record in force comes from."""
+
+    NONE = 0
+    BUILT_IN = 1
+    STORED = 2
+
+
+class BadAnswer(Exception):
+    """An answer whose bytes do not fit its type."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who answers. ``tick_us`` in microseconds, ``frame_limit`` in bytes on the wire."""
+
+    protocol: int
+    engine: tuple[int, int]
+    recipes_format: int
+    calibration_format: int
+    frame_limit: int
+    tick_us: int
+    interface: int
+    build: bytes
+    channels: int
+    outputs: int
+    interlocks: int
+    buttons: int
+    recipes: Held
+    calibration: Held
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """What it is doing now; ``closed`` and ``pressed`` are bit masks, ``on`` the outputs that are energised."""
+
+    state: State
+    result: Result
+    reason: int
+    argument: int
+    tick: int
+    recipe: int
+    serving: int
+    closed: int
+    pressed: int
+    on: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the trace."""
+
+    tick: int
+    code: int
+    argument: int
+
+
+@dataclass(frozen=True, slots=True)
+class Booking:
+    """What one step of the last pour came to, in ticks."""
+
+    output: int
+    starts: int
+    planned: int
+    on: int
+
+
+_IDENTITY = struct.Struct("<BBBBBHHI8sBBBBBBB")
+_STATUS = struct.Struct("<BBBBIHBIB")
+_ENTRY = struct.Struct("<IBB")
+_BOOKING = struct.Struct("<BBII")
+assert (_IDENTITY.size, _STATUS.size, _ENTRY.size, _BOOKING.size) == (28, 16, 6, 10)
+
+
+def identity(payload: bytes) -> Identity:
+    """Decode the answer to *identify* (without reason and argument)."""
+    if payload[:1] and payload[0] != PROTOCOL:
+        # Only the first byte keeps its meaning in every version.
+        raise BadAnswer(f"protocol {payload[0]}")
+    head, name = _split(_IDENTITY, payload)
+    (protocol, major, minor, recipes_format, calibration_format, limit, tick_us, interface, build) = head[:9]
+    channels, outputs, interlocks, buttons, recipes, calibration, length = head[9:]
+    if len(name) != length:
+        raise BadAnswer("a name of another length than told")
+    return Identity(
+        protocol,
+        (major, minor),
+        recipes_format,
+        calibration_format,
+        limit,
+        tick_us,
+        interface,
+        build,
+        channels,
+        outputs,
+        interlocks,
+        buttons,
+        _member(Held, recipes),
+        _member(Held, calibration),
+        name.decode("utf-8", "replace"),
+    )
+
+
+def status(payload: bytes) -> Status:
+    """Decode the answer to *status*."""
+    (state, result, reason, argument, tick, recipe, serving, inputs, length), outputs = _split(_STATUS, payload)
+    if len(outputs) != length:
+        raise BadAnswer("another number of outputs than told")
+    on = frozenset(8 * j + i for j, byte in enumerate(outputs) for i in range(8) if byte >> i & 1)
+    return Status(
+        _member(State, state),
+        _member(Result, result),
+        reason,
+        argument,
+        tick,
+        recipe,
+        serving,
+        inputs & 0xFFFF,
+        inputs >> 16,
+        on,
+    )
+
+
+def trace(payload: bytes) -> tuple[int, list[Entry]]:
+    """Decode the answer to *trace*: entries lost since it was last read, and the entries."""
+    if len(payload) < 3:
+        raise BadAnswer("too short")
+    lost, count = struct.unpack_from("<HB", payload)
+    return lost, [Entry(*fields) for fields in _rows(_ENTRY, payload[3:], count)]
+
+
+def booked(payload: bytes) -> list[Booking]:
+    """Decode the answer to *booked*."""
+    if not payload:
+        raise BadAnswer("too short")
+    return [Booking(*fields) for fields in _rows(_BOOKING, payload[1:], payload[0])]
+
+
+def reason_words(reason: int) -> str:
+    """A reason in plain words."""
+    try:
+        return Reason(reason).name.lower().replace("_", " ")
+    except ValueError:
+        return f"reason {reason}"
+
+
+def _split(layout: struct.Struct, payload: bytes) -> tuple[tuple[Any, ...], bytes]:
+    if len(payload) < layout.size:
+        raise BadAnswer(f"{len(payload)} bytes where at least {layout.size} are wanted")
+    return layout.unpack_from(payload), payload[layout.size :]
+
+
+def _rows(layout: struct.Struct, body: bytes, count: int) -> list[tuple[Any, ...]]:
+    if len(body) != count * layout.size:
+        raise BadAnswer(f"{len(body)} bytes where {count} entries of {layout.size} are told")
+    return list(layout.iter_unpack(body))
+
+
+def _member(kind: type[_Member], value: int) -> _Member:
+    try:
+        return kind(value)
+    except ValueError:
+        raise BadAnswer(f"{kind.__name__.lower()} {value}") from None

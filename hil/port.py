@@ -1,0 +1,71 @@
+"""The one place that opens ports: real ones by name, others by pyserial URL, simulated rigs by their scheme."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any, Protocol, cast
+
+import serial  # type: ignore[import-untyped,unused-ignore]
+from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore]
+
+from dosewright.hil.trouble import RigTrouble
+
+BAUD = 115_200
+SIMULATED = {"host": "the engine compiled for this computer, with a clock that the harness moves"}
+
+_HANDLERS = "dosewright.hil.protocols"
+if _HANDLERS not in serial.protocol_handler_packages:
+    serial.protocol_handler_packages.append(_HANDLERS)
+
+
+class Port(Protocol):
+    """What the harness needs of a port that pyserial opened. ``timeout`` in seconds."""
+
+    timeout: float | None
+
+    @property
+    def in_waiting(self) -> int: ...
+    def read(self, size: int = 1, /) -> bytes: ...
+    def write(self, data: bytes, /) -> int | None: ...
+    def close(self) -> None: ...
+
+
+def open_port(url: str, *, timeout: float) -> Port:
+    """Open a port without moving its DTR and RTS lines where the system allows that. Raises RigTrouble."""
+    try:
+        port: Any = serial.serial_for_url(url, baudrate=BAUD, timeout=timeout, write_timeout=5, do_not_open=True)
+        if "://" not in url:
+            port.exclusive = True if sys.platform != "win32" else None
+        port.dtr = False
+        port.rts = False
+        port.open()
+    except (serial.SerialException, OSError) as error:
+        raise RigTrouble(_why_not_open(url, error)) from None
+    except ValueError as error:
+        raise RigTrouble(f"{url}: not a port that can be opened ({error}); dosewright ports lists what there is") from None
+    return cast(Port, port)
+
+
+def opening_resets(url: str) -> bool:
+    """Whether opening this port may reset the controller: POSIX raises DTR for a moment before it can be held."""
+    return "://" not in url and sys.platform != "win32"
+
+
+def serial_ports() -> list[tuple[str, str]]:
+    """Name and description of each serial port of this computer, sorted by name."""
+    return sorted((str(found.device), str(found.description)) for found in list_ports.comports())
+
+
+def _why_not_open(url: str, error: Exception) -> str:
+    text = str(error)
+    code = getattr(error, "errno", None)
+    if code == 2 or isinstance(error, FileNotFoundError) or "FileNotFoundError" in text or "No such file" in text:
+        return f"{url}: there is no such port; is the cable in? dosewright ports lists what there is"
+    if code == 13 or "PermissionError" in text and "denied" not in text.lower() or "Permission denied" in text:
+        return (
+            f"{url}: this user may not open the port; on Linux join the group that owns it "
+            "(often dialout) and log in again"
+        )
+    if code in (11, 16) or "lock" in text or "busy" in text.lower() or "Access is denied" in text:
+        return f"{url}: another program holds the port; close its serial monitor and try again"
+    return f"{url}: cannot be opened ({text})"

@@ -1,0 +1,139 @@
+"""A simulated controller: a child process that speaks the lines of ``targets/BENCH.md`` over pipes.
+
+Every command is answered before the next one is sent, so plain blocking reads are enough on every system, and time
+stands still while the harness thinks. When the child ends by itself that is a finding: RigCrashed tells what it
+said last.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import IO
+
+from dosewright.hil.trouble import RigCrashed, RigTrouble
+
+HANGS_AFTER = 60  # seconds without an answer to one command, measured by the clock of the computer
+TICK_WRAP = 1 << 32
+
+
+@dataclass(frozen=True, slots=True)
+class PinEdge:
+    """An output pin took this electrical level at that tick, seen at the pin and not told by the engine."""
+
+    tick: int
+    output: int
+    level: bool
+
+
+class Bench:
+    """One child process. ``tick`` is its clock (u32); ``elapsed`` counts ticks since it was started, without wrap."""
+
+    def __init__(self, command: Sequence[str]) -> None:
+        self.received = bytearray()
+        self.edges: list[PinEdge] = []
+        self.tick = 0
+        self.elapsed = 0
+        self._told: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the child
+        # Its own session: Ctrl-C is for the harness, which then ends the child in good order.
+        apart = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
+        try:
+            self._child = subprocess.Popen(
+                list(command), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._told, **apart
+            )  # type: ignore[call-overload]
+        except OSError as error:
+            self._told.close()
+            raise RigTrouble(f"{command[0]}: cannot be started ({error.strerror}); build the rig anew") from None
+        self._events: dict[str, Callable[[list[str]], None]] = {"tx": self._sent, "edge": self._switched}
+        self._hung = False
+        self._busy = threading.Event()
+        self._closed = threading.Event()
+        self._answers = 0
+        threading.Thread(target=self._watch, daemon=True).start()
+
+    def command(self, line: str) -> None:
+        """Send one command and take in its events, until ``ok``. Raises RigCrashed."""
+        assert self._child.stdin and self._child.stdout
+        self._busy.set()
+        try:
+            self._child.stdin.write(line.encode() + b"\n")
+            self._child.stdin.flush()
+            while True:
+                answer = self._child.stdout.readline()
+                if not answer.endswith(b"\n"):
+                    raise self._crash(line)
+                words = answer.decode("ascii", "replace").split()
+                if words and words[0] in self._events:
+                    self._events[words[0]](words)
+                elif len(words) == 2 and words[0] == "ok":
+                    now = int(words[1])
+                    self.elapsed += (now - self.tick) % TICK_WRAP
+                    self.tick = now
+                    return
+                else:
+                    raise RigCrashed(
+                        f"the simulated controller answered {' '.join(words)!r} to {line!r}, which is no line of a rig"
+                    )
+        except (OSError, ValueError, IndexError) as error:
+            raise self._crash(line) from error
+        finally:
+            self._answers += 1
+            self._busy.clear()
+
+    def close(self) -> None:
+        """End the child; safe to call twice, and when it has ended by itself."""
+        if self._closed.is_set():
+            return
+        self._closed.set()
+        self._busy.set()
+        assert self._child.stdin and self._child.stdout
+        with contextlib.suppress(OSError):
+            self._child.stdin.write(b"quit\n")
+            self._child.stdin.flush()
+        with contextlib.suppress(OSError):
+            self._child.stdin.close()
+        try:
+            self._child.wait(2)
+        except subprocess.TimeoutExpired:
+            self._child.kill()
+            self._child.wait()
+        self._child.stdout.close()
+        self._told.close()
+
+    def _sent(self, words: list[str]) -> None:
+        self.received += bytes.fromhex(words[1])
+
+    def _switched(self, words: list[str]) -> None:
+        # A simulator that knows more than the tick adds it behind.
+        self.edges.append(PinEdge(int(words[1]), int(words[2]), words[3] == "1"))
+
+    def _crash(self, line: str) -> RigCrashed:
+        try:
+            code = self._child.wait(2)
+        except subprocess.TimeoutExpired:
+            self._child.kill()
+            code = self._child.wait()
+        self._told.seek(0)
+        said = [text.strip() for text in self._told.read().decode("utf-8", "replace").splitlines() if text.strip()]
+        how = "hung and was ended" if self._hung else f"ended by itself ({_exit_words(code)})"
+        last = f"; it said: {said[0]}" if said else ""
+        return RigCrashed(f"the simulated controller {how} at {line!r}{last}")
+
+    def _watch(self) -> None:
+        """End a child that does not answer, so that a hang is a finding too."""
+        seen = -1
+        while not self._closed.is_set():
+            self._busy.wait()
+            seen = self._answers
+            if not self._closed.wait(HANGS_AFTER) and self._busy.is_set() and seen == self._answers:
+                self._hung = True
+                self._child.kill()
+
+
+def _exit_words(code: int) -> str:
+    return f"signal {-code}" if code < 0 else f"exit code {code}"

@@ -1,0 +1,16 @@
+"""Trouble with the rig or the link, told in plain words; ends a verb with exit code 3."""
+
+from __future__ import annotations
+
+from dosewright.gen.problems import Exit, UserError
+
+
+class RigTrouble(UserError):
+    """The controller cannot be reached, does not answer, or answers what makes no sense."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message, exit_code=Exit.RIG)
+
+
+class RigCrashed(RigTrouble):
+    """A simulated controller ended by itself: a finding about its program, not about the bench."""
