@@ -1,0 +1,48 @@
+"""C identifiers, strings and comments from any Unicode text, so that no name can break the C it lands in."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+
+from dosewright.gen.problems import UserError
+
+
+def identifier(text: str) -> str:
+    """The upper-case C identifier of a name: accents dropped, other scripts as their code points, the rest ``_``."""
+    out: list[str] = []
+    for char in unicodedata.normalize("NFKD", text):
+        if char.isascii() and char.isalnum():
+            out.append(char.upper())
+        elif unicodedata.combining(char):
+            continue
+        elif char.isalnum():
+            out.append(f"U{ord(char):04X}")
+        elif out and out[-1] != "_":
+            out.append("_")
+    return "".join(out).strip("_") or "UNNAMED"
+
+
+def identifiers(kind: str, names: Iterable[str]) -> dict[str, str]:
+    """One identifier a name, in order. Raises UserError where two names come out the same."""
+    owner: dict[str, str] = {}
+    for name in names:
+        made = identifier(name)
+        if made in owner:
+            raise UserError(
+                f"{kind}: the names {owner[made]!r} and {name!r} both become {made} in C; rename one of them"
+            )
+        owner[made] = name
+    return {name: made for made, name in owner.items()}
+
+
+def c_string(text: str) -> str:
+    """A C string literal of the UTF-8 bytes; octal escapes end after three digits, so nothing can run into the next."""
+    plain = {*range(0x20, 0x7F)} - {0x22, 0x3F, 0x5C}  # not quote, question mark (trigraphs), backslash
+    return '"' + "".join(chr(b) if b in plain else f"\\{b:03o}" for b in text.encode()) + '"'
+
+
+def c_comment(text: str) -> str:
+    """The text for use inside a C comment: one line, and nothing that ends or opens a comment or splices lines."""
+    safe = "".join(c if c.isprintable() else "?" for c in text)
+    return safe.replace("\\", "/").replace("*/", "* /").replace("/*", "/ *").replace("//", "/ /").replace("??", "? ?")
