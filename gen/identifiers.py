@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 
@@ -44,5 +45,5 @@ def c_string(text: str) -> str:
 
 def c_comment(text: str) -> str:
     """The text for use inside a C comment: one line, and nothing that ends or opens a comment or splices lines."""
-    safe = "".join(c if c.isprintable() else "?" for c in text)
-    return safe.replace("\\", "/").replace("*/", "* /").replace("/*", "/ *").replace("//", "/ /").replace("??", "? ?")
+    safe = "".join(c if c.isprintable() else "?" for c in text).replace("\\", "/")
+    return re.sub(r"\*(?=/)|/(?=\*)|\?(?=\?)", lambda m: m[0] + " ", safe)
