@@ -1,0 +1,65 @@
+"""A rig: a controller on a link and, where there are any, someone who moves its switches and watches its pins."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol, Self
+
+from dosewright.hil.client import ANSWER_WITHIN, Client
+from dosewright.hil.port import SIMULATED, open_port
+from dosewright.hil.protocols.simulated_port import SimulatedPort
+from dosewright.hil.simulated import PinEdge
+
+
+class Bench(Protocol):
+    """What only a simulated rig offers: its inputs can be set, its pins be watched, its time be moved."""
+
+    @property
+    def tick(self) -> int: ...
+    def set_input(self, index: int, level: bool, /) -> None: ...
+    def take_edges(self) -> list[PinEdge]: ...
+    def advance(self, ticks: int, /) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """``bench`` is None for a real controller, whose switches a person moves and whose time passes by itself."""
+
+    name: str
+    client: Client
+    bench: Bench | None
+
+    def wait(self, ticks: int, tick_us: int) -> None:
+        """Let so many ticks pass."""
+        if self.bench:
+            self.bench.advance(ticks)
+        else:
+            time.sleep(ticks * tick_us / 1e6)
+
+    def close(self) -> None:
+        self.client.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+OpenRig = Callable[[], Rig]
+
+
+def rig_url(name: str, folder: Path) -> str:
+    """The URL of a rig: a name of a simulated rig means the one built from ``folder``; else it is a URL already."""
+    return f"{name}://{folder}" if name in SIMULATED else name
+
+
+def open_rig(url: str) -> Rig:
+    """Open a rig by URL or port name. Raises RigTrouble, or UserError when it has to be built and cannot."""
+    port = open_port(url, timeout=ANSWER_WITHIN)
+    if isinstance(port, SimulatedPort):
+        return Rig(url, Client(port, url, port.now), port)
+    return Rig(url, Client(port, url), None)
