@@ -1,0 +1,1 @@
+"""What a person writes: one strict model for each input file."""

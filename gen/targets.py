@@ -1,0 +1,65 @@
+"""The controllers there are: one folder with a ``target.toml`` each, found by listing. Adding one touches no code."""
+
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+from importlib.resources import files
+from pathlib import Path
+
+from pydantic import Field, ValidationError
+
+from dosewright.gen.models.base import Table
+from dosewright.gen.problems import UserError
+
+
+class TargetPin(Table):
+    """One pin: the port (index and bit, as the target's port code numbers them), and what it cannot be used for."""
+
+    port: int = Field(ge=0, le=31)
+    bit: int = Field(ge=0, le=31)
+    not_output: str = ""  # the reason why no output may be wired to it
+    not_input: str = ""
+
+
+class Target(Table):
+    """A controller: what a machine built on it may use. A target without pins is a rig only."""
+
+    name: str = ""
+    title: str
+    most_outputs: int = Field(ge=1, le=64)  # channels and stages together
+    most_steps: int = Field(ge=1, le=64)  # of one recipe
+    tick_us: tuple[int, int]  # the shortest and the longest tick
+    store_bytes: int = Field(ge=0)
+    frame_limit: int = Field(ge=32, le=256)
+    pin: dict[str, TargetPin] = {}
+
+    def tick_allowed(self, tick: Fraction) -> bool:
+        """Whether the timer can do a tick of so many seconds: whole microseconds within the range."""
+        microseconds = tick * 1_000_000
+        return microseconds.denominator == 1 and self.tick_us[0] <= microseconds <= self.tick_us[1]
+
+
+def folder(name: str) -> Path:
+    """The folder of a target."""
+    return Path(str(files("dosewright.targets"))) / name
+
+
+def names(*, with_pins: bool = True) -> list[str]:
+    """The targets there are, in order; without ``with_pins`` also those that are rigs only."""
+    found = sorted(path.parent.name for path in folder("").glob("*/target.toml"))
+    return [name for name in found if not with_pins or read(name).pin]
+
+
+def read(name: str) -> Target:
+    """One target's description. Raises UserError where there is none of that name, or it is damaged."""
+    path = folder(name) / "target.toml"
+    if not name or Path(name).name != name or not path.is_file():
+        raise UserError(f"no target {name!r}; there is {', '.join(names(with_pins=False))}")
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        # pydantic's strict mode takes no list for a tuple
+        data["tick_us"] = tuple(data.get("tick_us", ()))
+        return Target.model_validate({**data, "name": name})
+    except (OSError, ValueError, ValidationError) as error:
+        raise UserError(f"targets/{name}/target.toml is damaged: {error}") from error
