@@ -48,7 +48,9 @@ class Bench:
             )  # type: ignore[call-overload]
         except OSError as error:
             self._told.close()
-            raise RigTrouble(f"{command[0]}: cannot be started ({error.strerror}); build the rig anew") from None
+            raise RigTrouble(
+                f"{command[0]}: cannot be started ({error.strerror}); build the rig anew"
+            ) from None
         self._events: dict[str, Callable[[list[str]], None]] = {"tx": self._sent, "edge": self._switched}
         self._hung = False
         self._busy = threading.Event()
@@ -70,9 +72,12 @@ class Bench:
                 words = answer.decode("ascii", "replace").split()
                 if words and words[0] in self._events:
                     self._events[words[0]](words)
-                elif len(words) == 2 and words[0] == "ok":
+                elif len(words) in (2, 3) and words[0] == "ok":
                     now = int(words[1])
-                    self.elapsed += (now - self.tick) % TICK_WRAP
+                    # A controller that can be reset or held tells apart how much time has passed.
+                    self.elapsed = (
+                        int(words[2]) if len(words) == 3 else self.elapsed + (now - self.tick) % TICK_WRAP
+                    )
                     self.tick = now
                     return
                 else:
@@ -119,7 +124,9 @@ class Bench:
             self._child.kill()
             code = self._child.wait()
         self._told.seek(0)
-        said = [text.strip() for text in self._told.read().decode("utf-8", "replace").splitlines() if text.strip()]
+        said = [
+            text.strip() for text in self._told.read().decode("utf-8", "replace").splitlines() if text.strip()
+        ]
         how = "hung and was ended" if self._hung else f"ended by itself ({_exit_words(code)})"
         last = f"; it said: {said[0]}" if said else ""
         return RigCrashed(f"the simulated controller {how} at {line!r}{last}")
