@@ -101,7 +101,13 @@ def check(rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, end
 def safe(rules: Rules, switches: Sequence[Switch]) -> list[str]:
     """What must hold in any pour, also a disturbed one: supply, inrush gap, groups and dead times, longest on-time."""
     spans, findings = _spans(rules, switches)
-    return findings + _supply(rules, spans) + _gaps(rules, spans) + _groups(rules, spans) + _longest(rules, spans)
+    return (
+        findings
+        + _supply(rules, spans)
+        + _gaps(rules, spans)
+        + _groups(rules, spans)
+        + _longest(rules, spans)
+    )
 
 
 def _spans(rules: Rules, switches: Sequence[Switch]) -> tuple[list[Span], list[str]]:
@@ -238,7 +244,9 @@ def _order(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:
             findings.append(f"{_name(rules, second.line)} started before {_name(rules, first.line)}")
     for part in pour.parts:
         if part.last and any(ends.get(other.line, 0) > starts.get(part.line, 0) for other in ahead):
-            findings.append(f"{_name(rules, part.line)}, to be poured last, started before the others had ended")
+            findings.append(
+                f"{_name(rules, part.line)}, to be poured last, started before the others had ended"
+            )
     return findings
 
 

@@ -37,7 +37,9 @@ class Refused(Exception):
 
     def __init__(self, request: Request, reason: int, argument: int) -> None:
         self.request, self.reason, self.argument = request, reason, argument
-        super().__init__(f"{request.name.lower().replace('_', ' ')} was refused: {messages.reason_words(reason)}")
+        super().__init__(
+            f"{request.name.lower().replace('_', ' ')} was refused: {messages.reason_words(reason)}"
+        )
 
 
 class Client:
@@ -73,7 +75,9 @@ class Client:
         payload = self._done(Request.IDENTIFY)
         if payload and payload[0] != messages.PROTOCOL:
             stale = "this tool: update dosewright" if payload[0] > messages.PROTOCOL else "the firmware"
-            mend = "" if payload[0] > messages.PROTOCOL else ": make it again with dosewright build and flash it"
+            mend = (
+                "" if payload[0] > messages.PROTOCOL else ": make it again with dosewright build and flash it"
+            )
             raise RigTrouble(
                 f"{self.name}: the controller speaks protocol {payload[0]}, this tool protocol "
                 f"{messages.PROTOCOL}; stale is {stale}{mend}"

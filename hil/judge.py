@@ -31,7 +31,9 @@ def edges_of(trace: Iterable[Entry], start: int) -> list[Edge]:
     ]
 
 
-def first_difference(expected: Sequence[Edge], found: Sequence[Edge], names: Names, who: str = "") -> str | None:
+def first_difference(
+    expected: Sequence[Edge], found: Sequence[Edge], names: Names, who: str = ""
+) -> str | None:
     """The earliest edge that is late, early, missing or too many, in plain words; None where there is no such edge.
 
     The k-th time an output goes on is compared with the k-th time it should; ``who`` saw the edges.
@@ -67,7 +69,11 @@ def entry_words(entry: Entry, start: int, names: Names) -> str:
         return f"{names.outputs[argument]} {'on' if code == Code.ON else 'off'} at {at}"
     if code == Code.INPUT:
         index = argument & 127
-        name = names.interlocks[index] if index < len(names.interlocks) else f"button {index - len(names.interlocks)}"
+        name = (
+            names.interlocks[index]
+            if index < len(names.interlocks)
+            else f"button {index - len(names.interlocks)}"
+        )
         return f"{name} {'closed' if argument & 128 else 'open'} at {at}"
     if code == Code.PAUSE:
         return f"pause for {names.interlocks[argument]} at {at}"

@@ -198,7 +198,9 @@ def identity(payload: bytes) -> Identity:
 
 def status(payload: bytes) -> Status:
     """Decode the answer to *status*."""
-    (state, result, reason, argument, tick, recipe, serving, inputs, length), outputs = _split(_STATUS, payload)
+    (state, result, reason, argument, tick, recipe, serving, inputs, length), outputs = _split(
+        _STATUS, payload
+    )
     if len(outputs) != length:
         raise BadAnswer("another number of outputs than told")
     on = frozenset(8 * j + i for j, byte in enumerate(outputs) for i in range(8) if byte >> i & 1)

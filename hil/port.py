@@ -6,9 +6,8 @@ import sys
 from typing import Any, Protocol, cast
 
 import serial  # type: ignore[import-untyped,unused-ignore]
-from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore]
-
 from dosewright.hil.trouble import RigTrouble
+from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore]
 
 BAUD = 115_200
 SIMULATED = {"host": "the engine compiled for this computer, with a clock that the harness moves"}
@@ -33,7 +32,9 @@ class Port(Protocol):
 def open_port(url: str, *, timeout: float) -> Port:
     """Open a port without moving its DTR and RTS lines where the system allows that. Raises RigTrouble."""
     try:
-        port: Any = serial.serial_for_url(url, baudrate=BAUD, timeout=timeout, write_timeout=5, do_not_open=True)
+        port: Any = serial.serial_for_url(
+            url, baudrate=BAUD, timeout=timeout, write_timeout=5, do_not_open=True
+        )
         if "://" not in url:
             port.exclusive = True if sys.platform != "win32" else None
         port.dtr = False
@@ -42,7 +43,9 @@ def open_port(url: str, *, timeout: float) -> Port:
     except (serial.SerialException, OSError) as error:
         raise RigTrouble(_why_not_open(url, error)) from None
     except ValueError as error:
-        raise RigTrouble(f"{url}: not a port that can be opened ({error}); dosewright ports lists what there is") from None
+        raise RigTrouble(
+            f"{url}: not a port that can be opened ({error}); dosewright ports lists what there is"
+        ) from None
     return cast(Port, port)
 
 
@@ -59,9 +62,18 @@ def serial_ports() -> list[tuple[str, str]]:
 def _why_not_open(url: str, error: Exception) -> str:
     text = str(error)
     code = getattr(error, "errno", None)
-    if code == 2 or isinstance(error, FileNotFoundError) or "FileNotFoundError" in text or "No such file" in text:
+    if (
+        code == 2
+        or isinstance(error, FileNotFoundError)
+        or "FileNotFoundError" in text
+        or "No such file" in text
+    ):
         return f"{url}: there is no such port; is the cable in? dosewright ports lists what there is"
-    if code == 13 or "PermissionError" in text and "denied" not in text.lower() or "Permission denied" in text:
+    if (
+        code == 13
+        or ("PermissionError" in text and "denied" not in text.lower())
+        or "Permission denied" in text
+    ):
         return (
             f"{url}: this user may not open the port; on Linux join the group that owns it "
             "(often dialout) and log in again"

@@ -38,20 +38,20 @@ class Asked:
 class PourRecord:
     """One pour as it was seen. Ticks are the controller's own.
 
-    ``levels`` are the inputs' levels when the record begins, at tick ``begins``; ``inputs`` what changed since.
-    Both are None on a rig whose inputs nobody sets. ``edges`` is None where no one watched the pins.
-    ``refused`` is (reason, argument) when the pour was not accepted; then ``asked_at`` is when it was asked for.
+    ``before`` is the controller's status when the record began, ``after`` when it ended. ``levels`` are the levels
+    of the input pins at the beginning and ``inputs`` what changed since; both are None on a rig whose inputs nobody
+    sets. ``edges`` is None where no one watched the pins. ``refused`` is (reason, argument) when the pour was not
+    accepted; ``asked_at`` is the tick in which it would have begun at the earliest.
     """
 
     recipe: CompiledRecipe
     serving: int
-    begins: int
+    before: Status
+    after: Status
     asked_at: int
-    ends: int
     refused: tuple[int, int] | None
     trace: tuple[Entry, ...]
     lost: int
-    status: Status
     booked: tuple[Booking, ...]
     levels: tuple[bool, ...] | None = None
     inputs: tuple[RawInput, ...] | None = None

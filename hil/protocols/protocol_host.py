@@ -16,7 +16,9 @@ class Serial(SimulatedPort):
         if path.is_file():
             return [str(path.absolute())]
         if not path.is_dir():
-            raise RigTrouble(f"{url}: there is no {path}; give a project folder or a built rig behind host://")
+            raise RigTrouble(
+                f"{url}: there is no {path}; give a project folder or a built rig behind host://"
+            )
         from dosewright.gen.firmware import build_rig
         from dosewright.gen.load import load
         from dosewright.gen.lower import lower

@@ -1,0 +1,114 @@
+"""What the twin says should have been seen of a recorded pour, and whether it was.
+
+The twin gets the request and the input log of the record: the levels the harness put on the pins where it did, else
+the debounced changes that the controller's own trace tells. It starts from a reset a little before the record
+begins, which is the same as what went before once debouncing, dead times and inrush gap are over.
+"""
+
+from __future__ import annotations
+
+from dosewright.gen import twin_log as twin
+from dosewright.gen.compiled import CompiledMachine
+from dosewright.gen.lower import Compiled
+from dosewright.gen.twin import run
+from dosewright.hil.judge import first_entry_difference
+from dosewright.hil.messages import Code, Entry, Reason, reason_words
+from dosewright.hil.record import Asked, Names, PourRecord, later
+from dosewright.hil.simulated import TICK_WRAP
+
+MARGIN = 2  # ticks between the twin's inputs being settled and the record's beginning
+
+
+def against_twin(record: PourRecord, compiled: Compiled, names: Names) -> list[str]:
+    """Where trace, answer, bookings and end of a pour differ from the twin's; [] where nothing does."""
+    outcome = _outcome(record, compiled)
+    findings = []
+    said, expected = record.refused or (0, 0), tuple(outcome.answers[0])
+    if said != expected:
+        findings.append(
+            f"the request was {_answer(said, names)}; it should have been {_answer(expected, names)}"
+        )
+    start = record.started if record.started is not None else record.asked_at
+    wanted = [Entry(*entry) for entry in outcome.trace if later(entry.tick, start) >= 0]
+    found = [entry for entry in record.trace if later(entry.tick, start) >= 0]
+    if difference := first_entry_difference(wanted, found, start, names):
+        findings.append(difference)
+    if record.refused is None and not findings:
+        ends = (outcome.state, outcome.result, outcome.reason, outcome.argument)
+        after = record.after
+        if ends != (after.state, after.result, after.reason, after.argument):
+            findings.append(
+                f"it ended as {after.result.name.lower()} ({reason_words(after.reason)}); "
+                f"{outcome.result.name.lower()} ({reason_words(outcome.reason)}) was expected"
+            )
+        if [tuple(step) for step in outcome.booked] != [
+            (step.output, step.starts, step.planned, step.on) for step in record.booked
+        ]:
+            findings.append("what the controller booked differs from what was poured")
+    return findings
+
+
+def _outcome(record: PourRecord, compiled: Compiled) -> twin.Outcome:
+    machine = compiled.machine
+    samples = max((i.debounce for i in (*machine.interlocks, *machine.buttons)), default=0)
+    tick0 = (record.before.tick - samples - MARGIN) % TICK_WRAP
+    log: list[twin.Event] = []
+    if record.levels is not None:
+        first = (tick0 + 1) % TICK_WRAP
+        log += [twin.Input(first, i, _closed(machine, i, level)) for i, level in enumerate(record.levels)]
+        log += [twin.Input(i.tick, i.index, _closed(machine, i.index, i.level)) for i in record.inputs or ()]
+    else:
+        log += _debounced(record, machine, (tick0 + 1) % TICK_WRAP)
+    begun = record.started if record.started is not None else record.asked_at
+    log.append(twin.Pour(begun, record.recipe.number, record.serving))
+    log += [event for asked in record.requests if (event := _request(asked, record))]
+    return run(
+        machine, compiled.recipes, compiled.calibration, log,
+        tick0=tick0, until=record.after.tick, debounced=record.levels is None,
+    )  # fmt: skip
+
+
+def _debounced(record: PourRecord, machine: CompiledMachine, first: int) -> list[twin.Event]:
+    """The inputs as the controller itself saw them."""
+    locks, before = len(machine.interlocks), record.before
+    mask = before.closed | before.pressed << locks
+    log: list[twin.Event] = [
+        twin.Input(first, i, bool(mask >> i & 1)) for i in range(locks + len(machine.buttons))
+    ]
+    for entry in record.trace:
+        if entry.code == Code.INPUT:
+            log.append(twin.Input(entry.tick, entry.argument & 127, bool(entry.argument & 128)))
+    return log
+
+
+def _request(asked: Asked, record: PourRecord) -> twin.Event | None:
+    """A request at the tick in which it took effect, which the trace tells; a refused one when it was made."""
+    tick = asked.tick
+    if not asked.refused:
+        took = [
+            entry.tick
+            for entry in record.trace
+            if later(entry.tick, asked.tick) >= 0
+            and (
+                entry.code == Code.GO_ON
+                if asked.what == "go on"
+                else (entry.code, entry.argument) == (Code.ABORT, Reason.STOP)
+            )
+        ]
+        tick = took[0] if took else tick
+    elif record.levels is None:
+        return None  # on a real rig the tick of a refusal is not known, and it changes nothing
+    return twin.GoOn(tick) if asked.what == "go on" else twin.Stop(tick)
+
+
+def _closed(machine: CompiledMachine, index: int, level: bool) -> bool:
+    return level == (*machine.interlocks, *machine.buttons)[index].pin.active_high
+
+
+def _answer(answer: tuple[int, ...], names: Names) -> str:
+    reason, argument = answer
+    if not reason:
+        return "accepted"
+    if reason == Reason.INTERLOCK and argument < len(names.interlocks):
+        return f"refused for interlock {names.interlocks[argument]}"
+    return f"refused ({reason_words(reason)})"

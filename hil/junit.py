@@ -1,0 +1,45 @@
+"""Verdicts as JUnit XML: one suite, recipes by servings as test cases. Times are those of the pours, not of a clock."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from xml.etree import ElementTree
+
+from dosewright.hil.record import Verdict
+
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
+    """The document, UTF-8 with its declaration. A crash of a simulated controller is an error, else a failure."""
+    suite = ElementTree.Element(
+        "testsuite",
+        name=_clean(f"{machine} on {rig}"),
+        tests=str(len(verdicts)),
+        failures=str(sum(not v.passed and not v.crashed for v in verdicts)),
+        errors=str(sum(v.crashed for v in verdicts)),
+        skipped="0",
+        time=f"{sum(v.seconds for v in verdicts):.3f}",
+    )
+    for verdict in verdicts:
+        name = f"{verdict.serving}, {verdict.case}" if verdict.case else verdict.serving
+        case = ElementTree.SubElement(
+            suite,
+            "testcase",
+            classname=_clean(verdict.recipe),
+            name=_clean(name),
+            time=f"{verdict.seconds:.3f}",
+        )
+        if not verdict.passed:
+            kind = "error" if verdict.crashed else "failure"
+            failure = ElementTree.SubElement(case, kind, message=_clean(verdict.findings[0]))
+            failure.text = _clean("\n".join(verdict.findings))
+    root = ElementTree.Element("testsuites")
+    root.append(suite)
+    ElementTree.indent(root)
+    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+
+
+def _clean(text: str) -> str:
+    return _NOT_XML.sub("\N{REPLACEMENT CHARACTER}", text)

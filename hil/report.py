@@ -1,0 +1,101 @@
+"""Verdicts and progress on the terminal. Colours and bars only where a terminal is; elsewhere plain lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from dosewright.hil.record import Verdict
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.table import Table
+from rich.text import Text
+
+PLAIN_WIDTH = 110
+
+
+class Reporter(Protocol):
+    """Whoever wants to know how far a long job is. Replaceable: the harness only calls these."""
+
+    def begin(self, total: int) -> None: ...
+    def step(self, what: str) -> None: ...
+    def end(self) -> None: ...
+
+
+class Silent:
+    """Says nothing."""
+
+    def begin(self, total: int) -> None:
+        pass
+
+    def step(self, what: str) -> None:
+        pass
+
+    def end(self) -> None:
+        pass
+
+
+class Bar:
+    """A bar on the terminal; nothing where there is none."""
+
+    def __init__(self, console: Console) -> None:
+        self._progress = Progress(
+            TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console,
+            transient=True, disable=not console.is_terminal,
+        )  # fmt: skip
+
+    def begin(self, total: int) -> None:
+        self._progress.start()
+        self._task = self._progress.add_task("", total=total)
+
+    def step(self, what: str) -> None:
+        self._progress.update(self._task, description=Text(what).markup, advance=1)
+
+    def end(self) -> None:
+        self._progress.stop()
+
+
+def terminal(stderr: bool = False) -> Console:
+    """A console of the terminal's width, or of a fixed one where the output goes into a file."""
+    console = Console(stderr=stderr, highlight=False)
+    return console if console.is_terminal else Console(stderr=stderr, highlight=False, width=PLAIN_WIDTH)
+
+
+def verdict_table(verdicts: Sequence[Verdict], console: Console) -> None:
+    """One row a pour, then every finding, then the sum."""
+    faults = any(verdict.case for verdict in verdicts)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("recipe")
+    table.add_column("serving")
+    if faults:
+        table.add_column("disturbed by")
+    for column in ("ml", "seconds", "edges"):
+        table.add_column(column, justify="right")
+    table.add_column("verdict")
+    for verdict in verdicts:
+        said = Text("equal", "green") if verdict.passed else Text("DIFFERS", "bold red")
+        row = [Text(verdict.recipe), Text(verdict.serving)]
+        row += [Text(verdict.case)] if faults else []
+        row += [Text(f"{verdict.asked_ml:g}"), Text(f"{verdict.seconds:.3f}"), Text(str(verdict.edges)), said]
+        table.add_row(*row)
+    console.print(table)
+    for verdict in verdicts:
+        for finding in verdict.findings:
+            case = f", {verdict.case}" if verdict.case else ""
+            console.print(Text(f"{verdict.recipe}, {verdict.serving}{case}: {finding}"), soft_wrap=True)
+    console.print(Text(summary(verdicts)), soft_wrap=True)
+
+
+def summary(verdicts: Sequence[Verdict]) -> str:
+    """How many passed, and who watched."""
+    failed = sum(not verdict.passed for verdict in verdicts)
+    edges = sum(verdict.edges for verdict in verdicts)
+    watched = verdicts and all(verdict.witness for verdict in verdicts)
+    by = (
+        "plan, twin, controller and pins"
+        if watched
+        else "plan, twin and controller (nobody watched the pins)"
+    )
+    if failed:
+        return f"{failed} of {len(verdicts)} pours differ"
+    return f"{len(verdicts)} pours, {edges} edges: equal to the tick by {by}"

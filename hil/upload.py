@@ -1,0 +1,129 @@
+"""Who is on the other end, whether it fits this project, and the two records put onto it where they differ."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dosewright.gen.emit import table_bin
+from dosewright.gen.fingerprint import build_digest, interface
+from dosewright.gen.lower import Compiled
+from dosewright.gen.table import FORMAT
+from dosewright.hil.client import Client, Refused
+from dosewright.hil.messages import Held, Identity, Reason
+from dosewright.hil.trouble import RigTrouble
+
+KINDS = {b"R": "recipes", b"C": "calibration"}
+HEADER = 16  # bytes in front of a record's body
+KEPT_BY_STORE = slice(
+    12, 16
+)  # the sequence number, which the store sets; the CRC behind the body follows from it
+CRC = 4
+
+Progress = Callable[[str, int, int], None]  # what, bytes sent, bytes in all
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What became of one record: ``was`` is the record that was in force, None where there was none."""
+
+    kind: str
+    was: bytes | None
+    now: bytes
+    written: bool
+
+
+def fits(client: Client, compiled: Compiled) -> Identity:
+    """Identify the controller and compare it with the project. Raises RigTrouble naming both sides and the mending."""
+    found = client.identify()
+    build_again = "stale is the firmware: make it again with dosewright build and flash it"
+    for what, format_found in (("recipes", found.recipes_format), ("calibration", found.calibration_format)):
+        if format_found != FORMAT:
+            stale = "stale is this tool: update dosewright" if format_found > FORMAT else build_again
+            raise RigTrouble(
+                f"{client.name}: the controller reads {what} of format {format_found}, this tool writes format "
+                f"{FORMAT}; {stale}"
+            )
+    wanted = interface(compiled.machine)
+    if found.interface != wanted:
+        raise RigTrouble(
+            f"{client.name}: the controller was built for other channels or stages (interface {found.interface:08x}) "
+            f"than this project has (interface {wanted:08x}); if the project is the right one, {build_again}"
+        )
+    digest = build_digest(compiled.machine)
+    if found.build != digest:
+        raise RigTrouble(
+            f"{client.name}: the controller was built from another machine.toml (build {found.build.hex()}) than this "
+            f"one (build {digest.hex()}): pins, limits or interlocks differ; if the project is the right one, {build_again}"
+        )
+    return found
+
+
+def put(
+    client: Client, identity: Identity, compiled: Compiled, progress: Progress = lambda *_: None
+) -> list[Loaded]:
+    """Make recipes and calibration in force those of the project; what is there already is left alone.
+
+    Each record is compared with what the controller then holds. Raises RigTrouble.
+    """
+    held = {b"R": identity.recipes, b"C": identity.calibration}
+    loaded = []
+    for kind, record in zip(KINDS, table_bin(compiled), strict=True):
+        was = _read(client, kind) if held[kind] != Held.NONE else None
+        same = was is not None and _content(was) == _content(record)
+        if not same:
+            _upload(client, kind, record, compiled, progress)
+        loaded.append(Loaded(KINDS[kind], was, record, not same))
+    return loaded
+
+
+def _upload(client: Client, kind: bytes, record: bytes, compiled: Compiled, progress: Progress) -> None:
+    name = KINDS[kind]
+    try:
+        client.upload(kind, record, lambda sent: progress(name, sent, len(record)))
+        held = client.range_crc(kind, HEADER, len(record) - HEADER - CRC)
+    except Refused as refused:
+        raise RigTrouble(f"{client.name}: {_refusal(refused, name, compiled)}") from None
+    if held != zlib.crc32(record[HEADER:-CRC]):
+        raise RigTrouble(f"{client.name}: {_differs(client, kind, record)}")
+
+
+def _read(client: Client, kind: bytes) -> bytes:
+    try:
+        length = int.from_bytes(client.read(kind, 4, 4), "little")
+        return client.read(kind, 0, length)
+    except Refused as refused:
+        raise RigTrouble(f"{client.name}: cannot be read back; {refused}") from None
+
+
+def _content(record: bytes) -> tuple[bytes, bytes]:
+    return record[: KEPT_BY_STORE.start], record[HEADER:-CRC]
+
+
+def _differs(client: Client, kind: bytes, record: bytes) -> str:
+    there = _read(client, kind)
+    pairs = zip(there[HEADER:], record[HEADER:-CRC], strict=False)
+    offset = next((HEADER + i for i, (a, b) in enumerate(pairs) if a != b), min(len(there), len(record)))
+    return (
+        f"the {KINDS[kind]} read back differ from what was sent, first at byte {offset}; "
+        "load them again, and if it happens again replace the controller: its store is worn"
+    )
+
+
+def _refusal(refused: Refused, name: str, compiled: Compiled) -> str:
+    mend = {
+        Reason.BUSY: "it is pouring: wait until it is done, or stop it",
+        Reason.WRONG_INTERFACE: "stale is the firmware: make it again with dosewright build and flash it",
+        Reason.WRONG_UNIT: f"the calibration is of unit {compiled.calibration.unit!r}; give this unit its own",
+        Reason.BAD_RECORD: "the firmware was built for shorter recipes: make it again with dosewright build and flash it",
+        Reason.STORE_FAILED: "its store cannot be written; the old records stay in force",
+    }
+    if refused.reason == Reason.OUT_OF_RANGE:
+        output = compiled.machine.outputs[refused.argument].name
+        return (
+            f"it refuses the {name}: the rate of {output} lies outside plausible_rate; measure {output} again"
+        )
+    if refused.reason in mend:
+        return f"it refuses the {name}: {mend[Reason(refused.reason)]}"
+    return f"it refuses the {name} ({refused})"
