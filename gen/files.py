@@ -44,7 +44,14 @@ class Source(Generic[Model]):
     places: Places = field(default_factory=lambda: Places(""))
 
     def report(
-        self, path: KeyPath, found: str, wanted: str, remedy: str, *, warning: bool = False, at_key: bool = False
+        self,
+        path: KeyPath,
+        found: str,
+        wanted: str,
+        remedy: str,
+        *,
+        warning: bool = False,
+        at_key: bool = False,
     ) -> None:
         """Note a problem at the value of a path, or at its key."""
         line, column = self.places.key(path) if at_key else self.places.value(path)
@@ -81,12 +88,19 @@ def dotted(path: Iterable[str | int]) -> str:
     return out
 
 
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that is most like this one, if any is like it enough to be a slip of the hand."""
+    names = {item.lower(): item for item in reversed(list(known))}
+    close = difflib.get_close_matches(name.lower(), names, 1, 0.75)
+    return names[close[0]] if close else None
+
+
 def near(name: str, known: Iterable[str], otherwise: str) -> str:
     """The remedy for an unknown name: the nearest known one, or all of them."""
-    names = [str(item) for item in known]
-    close = difflib.get_close_matches(name, names, 1) or [n for n in names if n.lower() == name.lower()]
-    if close:
-        return f'did you mean "{close[0]}"?'
+    names = list(known)
+    close = nearest(name, names)
+    if close is not None:
+        return f'did you mean "{close}"?'
     if not names:
         return otherwise
     listed = ", ".join(f'"{n}"' for n in names[:12]) + (", ..." if len(names) > 12 else "")
@@ -126,7 +140,9 @@ def _text(path: Path, source: Source[Model]) -> str | None:
         with path.open("rb") as stream:
             data = stream.read(MOST_BYTES + 1)
     except OSError as error:
-        return refuse(f"a file that cannot be read ({error.strerror or error})", wanted, "check its permissions")
+        return refuse(
+            f"a file that cannot be read ({error.strerror or error})", wanted, "check its permissions"
+        )
     except ValueError:
         return refuse("a path that cannot exist", wanted, remedy)
     if len(data) > MOST_BYTES:
@@ -246,8 +262,8 @@ def _explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails,
     elif kind == "extra_forbidden":
         found = f"the unknown key {path[-1]}"
         wanted = f"one of {', '.join(siblings)}"
-        close = difflib.get_close_matches(str(path[-1]), siblings, 1)
-        remedy = f"did you mean {close[0]}?" if close else "take it out"
+        close = nearest(str(path[-1]), siblings)
+        remedy = f"did you mean {close}?" if close else "take it out"
     elif kind == "mistake":
         wanted, remedy = context["wanted"], context["remedy"]
         if at_key:
@@ -255,11 +271,13 @@ def _explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails,
     elif kind == "literal_error":
         wanted = str(context["expected"]).replace("'", '"')
         choices = re.findall(r'"([^"]*)"', wanted)
-        remedy = near(str(error["input"]), choices, "choose one") if choices else remedy
-        remedy = remedy.partition("; there is")[0]
+        close = nearest(str(error["input"]), choices)
+        remedy = f'did you mean "{close}"?' if close else "choose one"
     elif kind in ("too_short", "too_long"):
         wanted = (
-            f"at least {context['min_length']}" if kind == "too_short" else f"at most {context['max_length']} entries"
+            f"at least {context['min_length']}"
+            if kind == "too_short"
+            else f"at most {context['max_length']} entries"
         )
         found = "none" if kind == "too_short" else f"{context['actual_length']} entries"
         if context["actual_length"] is None:
@@ -326,7 +344,11 @@ def _field(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, lis
 def _resolve(table: type[BaseModel], annotation: object) -> object:
     import sys
 
-    return eval(str(annotation), vars(sys.modules[table.__module__])) if isinstance(annotation, str) else annotation
+    return (
+        eval(str(annotation), vars(sys.modules[table.__module__]))
+        if isinstance(annotation, str)
+        else annotation
+    )
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:
@@ -356,7 +378,11 @@ def _mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetail
                 parent[str(path[-1])] = deepcopy(stand_in)
         else:
             drop.add(path[:-1] if kind == "missing" else path)
-    for path in sorted(drop, key=lambda p: tuple((isinstance(k, int), k if isinstance(k, int) else 0, str(k)) for k in p), reverse=True):
+    for path in sorted(
+        drop,
+        key=lambda p: tuple((isinstance(k, int), k if isinstance(k, int) else 0, str(k)) for k in p),
+        reverse=True,
+    ):
         parent = _at(data, path[:-1]) if path else None
         if isinstance(parent, dict):
             parent.pop(str(path[-1]), None)

@@ -22,17 +22,34 @@ class TargetPin(Table):
     not_input: str = ""
 
 
+class BuildRecipe(Table):
+    """How firmware is made. Sources and includes are relative to the folder of all targets; patterns are allowed."""
+
+    compilers: list[str] = Field(min_length=1)  # the first that is installed is used
+    install: str  # what to do where none is
+    sources: list[str]
+    includes: list[str]
+    flags: list[str]
+    product: str  # the file that is made, without the suffix that an operating system adds
+    after: list[list[str]] = []  # commands run on it; {product} stands for its name
+
+
 class Target(Table):
     """A controller: what a machine built on it may use. A target without pins is a rig only."""
 
     name: str = ""
     title: str
     most_outputs: int = Field(ge=1, le=64)  # channels and stages together
-    most_steps: int = Field(ge=1, le=64)  # of one recipe
     tick_us: tuple[int, int]  # the shortest and the longest tick
     store_bytes: int = Field(ge=0)
     frame_limit: int = Field(ge=32, le=256)
     pin: dict[str, TargetPin] = {}
+    build: BuildRecipe | None = None
+
+    @property
+    def is_host(self) -> bool:
+        """Whether its firmware is a process of this computer: it has no pins."""
+        return not self.pin
 
     def tick_allowed(self, tick: Fraction) -> bool:
         """Whether the timer can do a tick of so many seconds: whole microseconds within the range."""
@@ -40,20 +57,20 @@ class Target(Table):
         return microseconds.denominator == 1 and self.tick_us[0] <= microseconds <= self.tick_us[1]
 
 
-def folder(name: str) -> Path:
-    """The folder of a target."""
-    return Path(str(files("dosewright.targets"))) / name
+def folder_of_targets() -> Path:
+    """Where the targets and the engine lie."""
+    return Path(str(files("dosewright.targets")))
 
 
 def names(*, with_pins: bool = True) -> list[str]:
     """The targets there are, in order; without ``with_pins`` also those that are rigs only."""
-    found = sorted(path.parent.name for path in folder("").glob("*/target.toml"))
+    found = sorted(path.parent.name for path in folder_of_targets().glob("*/target.toml"))
     return [name for name in found if not with_pins or read(name).pin]
 
 
 def read(name: str) -> Target:
     """One target's description. Raises UserError where there is none of that name, or it is damaged."""
-    path = folder(name) / "target.toml"
+    path = folder_of_targets() / name / "target.toml"
     if not name or Path(name).name != name or not path.is_file():
         raise UserError(f"no target {name!r}; there is {', '.join(names(with_pins=False))}")
     try:

@@ -214,6 +214,10 @@ def _short(value: Fraction) -> str:
     if value.denominator == 1:
         return str(value.numerator)
     text = f"{float(value):.4g}"
-    return text if "e" not in text else f"{float(value):.0f}" if abs(value) >= 1 else f"{float(value):.6f}".rstrip("0")
-
-
+    return (
+        text
+        if "e" not in text
+        else f"{float(value):.0f}"
+        if abs(value) >= 1
+        else f"{float(value):.6f}".rstrip("0")
+    )

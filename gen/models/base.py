@@ -48,7 +48,9 @@ def setting(default: Any, description: str, why: str) -> Any:
     """A field with a default and the reason for it. None: follows from other fields, or there is none."""
     if default is None:
         return Field(default_factory=lambda: None, description=description, json_schema_extra={WHY: why})
-    return Field(default=default, validate_default=True, description=description, json_schema_extra={WHY: why})
+    return Field(
+        default=default, validate_default=True, description=description, json_schema_extra={WHY: why}
+    )
 
 
 def extra_of(info: FieldInfo, key: str) -> Any:
@@ -74,7 +76,9 @@ class Quantity:
     least: int | None = None
     most: Fraction | int | None = None
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
         return core_schema.with_info_plain_validator_function(self.validate)
 
     def __get_pydantic_json_schema__(
@@ -116,7 +120,9 @@ class RateSpan(NamedTuple):
 class _Span:
     """Annotation of a RateSpan written as ``"20 ml/min .. 200 ml/min"``."""
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
         return core_schema.with_info_plain_validator_function(self.validate)
 
     def __get_pydantic_json_schema__(
@@ -140,7 +146,9 @@ class _Span:
 class _Number:
     """Annotation of a Fraction that is a plain number above 0, without a unit."""
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
         return core_schema.no_info_plain_validator_function(self.validate)
 
     def __get_pydantic_json_schema__(

@@ -8,14 +8,27 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
-from dosewright.gen.models.base import AnyVolume, FluidOunce, Name, NoRate, NoVolume, Rate, Table, mistake, needed, setting
+from dosewright.gen.models.base import (
+    AnyVolume,
+    FluidOunce,
+    Name,
+    NoRate,
+    NoVolume,
+    Rate,
+    Table,
+    mistake,
+    needed,
+    setting,
+)
 
 LONGEST_UNIT = 16  # bytes in the table
 
 
 def _unit(text: str) -> str:
     if len(text.encode()) > LONGEST_UNIT or not text.isprintable():
-        raise mistake(f"a name of at most {LONGEST_UNIT} bytes", "shorten it; letters beyond a-z take two or more bytes")
+        raise mistake(
+            f"a name of at most {LONGEST_UNIT} bytes", "shorten it; letters beyond a-z take two or more bytes"
+        )
     return text
 
 
@@ -55,6 +68,8 @@ class CalibrationFile(Table):
         "none: the two differ by four percent, so a file that uses them has to say which",
     )
     unit: Annotated[str, AfterValidator(_unit)] = setting(
-        "", "The name of the unit that was measured; another unit refuses it.", "no name: there is only one unit"
+        "",
+        "The name of the unit that was measured; another unit refuses it.",
+        "no name: there is only one unit",
     )
     channel: dict[Name, Measured] = Field({}, description="What was measured, by channel.")

@@ -15,7 +15,9 @@ class Loaded(Table):
         None, "How much is left. A plain number is ml.", "not known: then it is not checked"
     )
     allergens: list[Name] | None = setting(
-        None, "Allergens it contains; an empty list says there are none.", "not known, which is not the same as none"
+        None,
+        "Allergens it contains; an empty list says there are none.",
+        "not known, which is not the same as none",
     )
     abv: NoPercent | None = setting(
         None, "Alcohol by volume. A plain number is percent.", "not known: nothing is said about alcohol"

@@ -87,7 +87,9 @@ class General(Table):
         "The least time between the starts of two outputs. A plain number is s.",
         "a small motor draws several times its current for some tens of ms (common practice, no source)",
     )
-    tick: Time = setting("1 ms", "The time unit of the controller. A plain number is s.", "what every target can do")
+    tick: Time = setting(
+        "1 ms", "The time unit of the controller. A plain number is s.", "what every target can do"
+    )
     pour_limit: Time = setting(
         None,
         "A pour that lasts longer, pauses left out, is aborted. A plain number is s.",
@@ -112,7 +114,9 @@ class Channel(Table):
     actuator: Actuator = needed(
         "What starts and stops the flow.", "peristaltic pump", stand_in="peristaltic pump"
     )
-    on_when: Level = setting("high", "The level of the pin that switches it on.", "a MOSFET or driver is on at high")
+    on_when: Level = setting(
+        "high", "The level of the pin that switches it on.", "a MOSFET or driver is on at high"
+    )
     pull: Pull = setting(
         None,
         "Where the external resistor pulls the pin while the controller resets and the pin floats.",
@@ -124,7 +128,9 @@ class Channel(Table):
         "on the high side for small 12 V hardware of that kind (common practice, no source)",
     )
     feed: Feed = setting(
-        None, "What pushes the liquid.", "a pump pushes at a constant rate; behind a valve it is mostly gravity"
+        None,
+        "What pushes the liquid.",
+        "a pump pushes at a constant rate; behind a valve it is mostly gravity",
     )
     metering: Literal["time", "pulses"] = setting("time", "How an amount is measured.", "needs no sensor")
     reservoir: Volume | None = setting(
@@ -167,7 +173,9 @@ class Interlock(Table):
     """A condition at an input that must hold: vessel present, guard closed, stop button not pressed."""
 
     pin: str = needed("The pin of the switch, by its name on the board.", "A0", stand_in="")
-    closed_when: Level = setting("low", "The level that means closed (good).", "a switch from the pin to ground")
+    closed_when: Level = setting(
+        "low", "The level that means closed (good).", "a switch from the pin to ground"
+    )
     pull: Pull = setting(
         "up",
         'Where the pin is pulled while the switch is open: "up" inside the controller, "down" by a resistor of yours.',
@@ -231,7 +239,9 @@ class Stage(Table):
     """A timed step that is no dose: stir, hold, a lamp."""
 
     pin: str | None = setting(None, "The pin it switches, by its name on the board.", "none: a plain wait")
-    on_when: Level = setting("high", "The level of the pin that switches it on.", "a MOSFET or driver is on at high")
+    on_when: Level = setting(
+        "high", "The level of the pin that switches it on.", "a MOSFET or driver is on at high"
+    )
     pull: Pull = setting(
         None,
         "Where the external resistor pulls the pin while the controller resets and the pin floats.",
@@ -242,7 +252,9 @@ class Stage(Table):
         "What it draws while on. A plain number is A.",
         "half an ampere for a small motor or magnet (common practice, no source); nothing without a pin",
     )
-    stays_on_in_pause: bool = setting(False, "Whether a pause leaves it on.", "a pause switches everything off")
+    stays_on_in_pause: bool = setting(
+        False, "Whether a pause leaves it on.", "a pause switches everything off"
+    )
     needs: list[str] = setting([], "The interlocks that must be closed while it runs.", "none")
     max_on: Time = setting(
         "60 s",
@@ -270,7 +282,9 @@ class MachineFile(Table):
         {}, description="Conditions at inputs, by name.", max_length=MOST_INTERLOCKS
     )
     button: dict[Name, Button] = Field({}, description="Buttons, by name.", max_length=MOST_BUTTONS)
-    stage: dict[Name, Stage] = Field({}, description="Steps that are no doses, by name.", max_length=MOST_STAGES)
+    stage: dict[Name, Stage] = Field(
+        {}, description="Steps that are no doses, by name.", max_length=MOST_STAGES
+    )
 
     @model_validator(mode="after")
     def _defaults(self) -> MachineFile:

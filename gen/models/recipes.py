@@ -6,7 +6,18 @@ from typing import Literal
 
 from pydantic import Field
 
-from dosewright.gen.models.base import Amount, FluidOunce, Name, Number, Percent, Table, Time, Volume, needed, setting
+from dosewright.gen.models.base import (
+    Amount,
+    FluidOunce,
+    Name,
+    Number,
+    Percent,
+    Table,
+    Time,
+    Volume,
+    needed,
+    setting,
+)
 
 MOST_SERVINGS = 16
 MOST_RECIPES = 65_535
@@ -48,7 +59,9 @@ class Recipe(Table):
     order: Literal["largest first", "as written"] = setting(
         "largest first", "The order in which the doses start.", "the rule of the trade"
     )
-    last: str | None = setting(None, "A liquid that starts only after all others are in.", "none is held back")
+    last: str | None = setting(
+        None, "A liquid that starts only after all others are in.", "none is held back"
+    )
     stages: list[StageUse] = setting([], "Steps that are no doses, each before, during or after.", "none")
     tolerance: Percent | None = setting(
         None, "How far a dose of this recipe may be off. A plain number is percent.", "that of the channel"

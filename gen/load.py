@@ -1,0 +1,91 @@
+"""A project folder read, checked and put together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from dosewright.gen import book as books
+from dosewright.gen.book import Book
+from dosewright.gen.files import Source, read
+from dosewright.gen.models.calibration import CalibrationFile
+from dosewright.gen.models.loaded import LoadedFile
+from dosewright.gen.models.machine import MachineFile
+from dosewright.gen.models.recipes import RecipesFile
+from dosewright.gen.problems import Problem, UserError
+from dosewright.gen.targets import Target
+from dosewright.gen.targets import read as read_target
+
+FILES = {
+    "machine": MachineFile,
+    "recipes": RecipesFile,
+    "loaded": LoadedFile,
+    "calibration": CalibrationFile,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Project:
+    """Everything of one project folder, without mistakes. ``problems`` are warnings."""
+
+    machine: MachineFile
+    recipes: RecipesFile
+    loaded: LoadedFile
+    calibration: CalibrationFile
+    target: Target
+    numbers: Mapping[str, int]  # recipe name -> number, those left out too
+    book: Book
+    problems: tuple[Problem, ...]
+
+    @property
+    def left_out(self) -> tuple[tuple[str, str], ...]:
+        """Recipes that cannot be poured, each with the reason."""
+        return self.book.left_out
+
+
+def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
+    """The project, or None if there are errors; and every problem of all files, sorted by position."""
+    # the checks are the heaviest import and the last to be needed
+    from dosewright.gen import checks
+
+    machine = read(folder, "machine.toml", MachineFile)
+    recipes = read(folder, "recipes.toml", RecipesFile)
+    loaded = read(folder, "loaded.toml", LoadedFile, optional=True)
+    calibration = read(folder, "calibration.toml", CalibrationFile, optional=True)
+    checks.across(machine, recipes, loaded, calibration)
+    sources: tuple[
+        Source[MachineFile] | Source[RecipesFile] | Source[LoadedFile] | Source[CalibrationFile], ...
+    ]
+    sources = (machine, recipes, loaded, calibration)
+    problems = tuple(sorted(problem for source in sources for problem in source.problems))
+    if any(not problem.warning for problem in problems):
+        return None, problems
+    assert machine.model and recipes.model and loaded.model and calibration.model
+    project = Project(
+        machine=machine.model,
+        recipes=recipes.model,
+        loaded=loaded.model,
+        calibration=calibration.model,
+        target=read_target(machine.model.machine.target),
+        numbers=books.numbers(recipes.model),
+        book=books.make(machine.model, recipes.model, loaded.model, calibration.model),
+        problems=problems,
+    )
+    return project, problems
+
+
+def load(folder: Path) -> Project:
+    """Read machine.toml, recipes.toml, loaded.toml and calibration.toml (the last two may be missing).
+
+    Raises UserError with all problems of all files, sorted by position, when there is an error among them.
+    """
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else "no such folder"
+        raise UserError(
+            f"{folder}: found {found}; wanted a project folder; dosewright new {folder} makes one"
+        )
+    project, problems = examine(folder)
+    if project is None:
+        raise UserError(problems=problems)
+    return project
