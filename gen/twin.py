@@ -111,7 +111,7 @@ class _Run:
         self.controller = Controller(twin.machine, twin.masks)
         self.stop = False
         self.waiting: Request | None = None
-        self.pour: list[Step] = []  # of the pour that waits
+        self.pour: list[Step] = []  # of the last pour accepted
 
     def through(self, log: Sequence[Event], tick0: int, until: int | None, debounced: bool) -> Outcome:
         controller = self.controller
@@ -146,11 +146,10 @@ class _Run:
             self.stop, self.waiting = False, None
 
         end = controller.tick if until is None else last
-        steps = controller.pour.all
         return Outcome(
             trace=[Entry((tick0 + tick) % WRAP, code, argument) for tick, code, argument in controller.trace],
             answers=answers,
-            booked=[Booked(s.output, min(s.starts, STARTS_MAX), s.planned, s.on_at(end)) for s in steps],
+            booked=[Booked(s.output, min(s.starts, STARTS_MAX), s.planned, s.on_at(end)) for s in self.pour],
             state=controller.state,
             result=controller.result,
             reason=controller.reason,
