@@ -23,4 +23,4 @@ class Serial(SimulatedPort):
         from dosewright.gen.load import load
         from dosewright.gen.lower import lower
 
-        return [str(Path(build_rig(lower(load(path)), "host", path)).absolute())]
+        return [str(build_rig(lower(load(path)), "host", path / "build" / "host").absolute())]
