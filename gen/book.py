@@ -16,7 +16,7 @@ from dosewright.gen.models.recipes import Recipe, RecipesFile
 REGULAR = "regular"  # the serving that amounts are for where a recipe says nothing
 
 
-class Improper(ValueError):
+class ImproperError(ValueError):
     """Parts or amounts that make no recipe: the path inside it, what was found, wanted, and what to do."""
 
     def __init__(self, path: tuple[str, ...], found: str, wanted: str, remedy: str) -> None:
@@ -70,10 +70,10 @@ def numbers(recipes: RecipesFile) -> dict[str, int]:
 
 
 def shares(recipe: Recipe, servings: Mapping[str, Fraction]) -> dict[str, Fraction]:
-    """Each liquid's share of a serving, exactly; they sum to 1. Raises Improper."""
+    """Each liquid's share of a serving, exactly; they sum to 1. Raises ImproperError."""
     if (recipe.parts is None) == (recipe.amounts is None):
         found = "neither parts nor amounts" if recipe.parts is None else "both parts and amounts"
-        raise Improper(
+        raise ImproperError(
             (), found, "one of the two", "write parts for proportions, amounts for volumes of one serving"
         )
     if recipe.parts is not None:
@@ -82,7 +82,7 @@ def shares(recipe: Recipe, servings: Mapping[str, Fraction]) -> dict[str, Fracti
         field, amounts = "amounts", _volumes(recipe, servings)
     total = sum(amounts.values(), Fraction(0))
     if total <= 0:
-        raise Improper((field,), "no liquid", "at least one liquid", f"write what goes in into {field}")
+        raise ImproperError((field,), "no liquid", "at least one liquid", f"write what goes in into {field}")
     return {liquid: amount / total for liquid, amount in amounts.items()}
 
 
@@ -92,7 +92,7 @@ def _volumes(recipe: Recipe, servings: Mapping[str, Fraction]) -> dict[str, Frac
     rests = [liquid for liquid, amount in recipe.amounts.items() if amount == "rest"]
     known = {liquid: amount for liquid, amount in recipe.amounts.items() if isinstance(amount, Fraction)}
     if len(rests) > 1:
-        raise Improper(
+        raise ImproperError(
             ("amounts", rests[1]), '"rest" twice', '"rest" once', "write the volume of one of the two"
         )
     if not rests and recipe.amounts_for is None:
@@ -102,27 +102,27 @@ def _volumes(recipe: Recipe, servings: Mapping[str, Fraction]) -> dict[str, Frac
         name = REGULAR if REGULAR in servings else next(iter(servings)) if len(servings) == 1 else None
     if name is None:
         listed = ", ".join(servings)
-        raise Improper(
+        raise ImproperError(
             ("amounts", rests[0]),
             '"rest" without a serving',
             "the serving that the amounts are for",
             f'add amounts_for = "...", one of {listed}',
         )
     if name not in servings:
-        raise Improper(
+        raise ImproperError(
             ("amounts_for",), f'"{name}"', "a serving", near(name, servings, "use a serving of this file")
         )
     total = sum(known.values(), Fraction(0))
     serving = servings[name]
     if rests and total >= serving:
-        raise Improper(
+        raise ImproperError(
             ("amounts", rests[0]),
             f"{float(total):g} ml without the rest",
             f"less than the {float(serving):g} ml of the serving {name}",
             "lower an amount, or say another serving in amounts_for",
         )
     if not rests and total != serving:
-        raise Improper(
+        raise ImproperError(
             ("amounts",),
             f"amounts of {float(total):g} ml in all",
             f"the {float(serving):g} ml of the serving {name}",
@@ -157,7 +157,7 @@ def make(
     for name, recipe in recipes.recipe.items():
         try:
             share_of = shares(recipe, recipes.serving)
-        except Improper:
+        except ImproperError:
             continue
         missing = [liquid for liquid in share_of if liquid not in channel_of]
         unmeasured = [

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from dosewright.gen.book import Book
+from dosewright.gen.checks_doses import check_doses
+from dosewright.gen.checks_machine import check_machine
+from dosewright.gen.checks_recipes import check_recipes
+from dosewright.gen.checks_stock import check_calibration, check_loaded
+from dosewright.gen.checks_wiring import check_wiring
 from dosewright.gen.files import Source
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
@@ -14,5 +20,17 @@ def across(
     recipes: Source[RecipesFile],
     loaded: Source[LoadedFile],
     calibration: Source[CalibrationFile],
+    book: Book | None,
 ) -> None:
     """Run every check that has the models it needs."""
+    if machine.model:
+        check_wiring(machine, machine.model)
+        check_machine(machine, machine.model, recipes)
+    if recipes.model:
+        check_recipes(recipes, recipes.model, machine)
+    if machine.raw and loaded.model:
+        check_loaded(loaded, loaded.model, machine)
+    if machine.raw and calibration.model:
+        check_calibration(calibration, calibration.model, machine)
+    if machine.model and recipes.model and loaded.model and calibration.model and book:
+        check_doses(machine, recipes, loaded, calibration, book)

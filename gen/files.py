@@ -17,14 +17,13 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Generic, TypeVar, get_args
 
-from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails
-
 from dosewright.gen.locate import Path as KeyPath
 from dosewright.gen.locate import Places
 from dosewright.gen.models.base import STAND_IN, Table, extra_of
 from dosewright.gen.problems import Problem
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 MOST_BYTES = 4 * 1024 * 1024  # 10 000 recipes of ten parts are below 4 MiB
 DEEPEST = 16
@@ -42,6 +41,7 @@ class Source(Generic[Model]):
     raw: dict[str, Any] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     places: Places = field(default_factory=lambda: Places(""))
+    mended: set[KeyPath] = field(default_factory=set)  # where the model has a stand-in or a default instead
 
     def report(
         self,
@@ -56,6 +56,10 @@ class Source(Generic[Model]):
         """Note a problem at the value of a path, or at its key."""
         line, column = self.places.key(path) if at_key else self.places.value(path)
         self.problems.append(Problem(self.name, line, column, dotted(path), found, wanted, remedy, warning))
+
+    def sound(self, *path: str | int) -> bool:
+        """Whether the model says there what the file says; what was mended has been reported already."""
+        return all(path[: len(mended)] != mended for mended in self.mended)
 
     def names(self, *path: str) -> list[str]:
         """The keys of a table as written, mistakes included: what other files may refer to."""
@@ -235,7 +239,7 @@ def _validate(source: Source[Model], model: type[Model]) -> None:
                 seen: set[KeyPath] = set()
                 for item in errors:
                     _explain(source, model, item, seen)
-            _mend(data, model, errors)
+            source.mended |= _mend(data, model, errors)
 
 
 def _explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, seen: set[KeyPath]) -> None:
@@ -362,12 +366,14 @@ def _model_in(annotation: object) -> type[BaseModel] | None:
     return None
 
 
-def _mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetails]) -> None:
-    """Replace what is wrong by its stand-in, or take it out, so that the rest can be looked at."""
+def _mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetails]) -> set[KeyPath]:
+    """Replace what is wrong by its stand-in, or take it out, so that the rest can be looked at; returns where."""
     drop: set[KeyPath] = set()
+    mended: set[KeyPath] = set()
     for error in errors:
         loc, kind = error["loc"], error["type"]
         path = loc[:-1] if loc[-1:] == ("[key]",) else loc if kind == "missing" else _present(data, loc)
+        mended.add(path)
         stand_in = None
         info, _ = _field(model, path)
         if info is not None and kind != "extra_forbidden":
@@ -378,16 +384,18 @@ def _mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetail
                 parent[str(path[-1])] = deepcopy(stand_in)
         else:
             drop.add(path[:-1] if kind == "missing" else path)
-    for path in sorted(
-        drop,
-        key=lambda p: tuple((isinstance(k, int), k if isinstance(k, int) else 0, str(k)) for k in p),
-        reverse=True,
-    ):
+    # the later entries of a list first, so that the earlier keep their index
+    for path in sorted(drop, key=_order, reverse=True):
         parent = _at(data, path[:-1]) if path else None
         if isinstance(parent, dict):
             parent.pop(str(path[-1]), None)
         elif isinstance(parent, list) and isinstance(path[-1], int) and path[-1] < len(parent):
             del parent[path[-1]]
+    return mended
+
+
+def _order(path: KeyPath) -> tuple[tuple[int, str], ...]:
+    return tuple((key, "") if isinstance(key, int) else (-1, key) for key in path)
 
 
 def _at(data: object, path: KeyPath) -> object:

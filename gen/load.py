@@ -53,7 +53,10 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     recipes = read(folder, "recipes.toml", RecipesFile)
     loaded = read(folder, "loaded.toml", LoadedFile, optional=True)
     calibration = read(folder, "calibration.toml", CalibrationFile, optional=True)
-    checks.across(machine, recipes, loaded, calibration)
+    book = None
+    if machine.model and recipes.model and loaded.model and calibration.model:
+        book = books.make(machine.model, recipes.model, loaded.model, calibration.model)
+    checks.across(machine, recipes, loaded, calibration, book)
     sources: tuple[
         Source[MachineFile] | Source[RecipesFile] | Source[LoadedFile] | Source[CalibrationFile], ...
     ]
@@ -61,7 +64,7 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     problems = tuple(sorted(problem for source in sources for problem in source.problems))
     if any(not problem.warning for problem in problems):
         return None, problems
-    assert machine.model and recipes.model and loaded.model and calibration.model
+    assert machine.model and recipes.model and loaded.model and calibration.model and book
     project = Project(
         machine=machine.model,
         recipes=recipes.model,
@@ -69,7 +72,7 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
         calibration=calibration.model,
         target=read_target(machine.model.machine.target),
         numbers=books.numbers(recipes.model),
-        book=books.make(machine.model, recipes.model, loaded.model, calibration.model),
+        book=book,
         problems=problems,
     )
     return project, problems

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-
 US_GALLON = 231 * Fraction("2.54") ** 3
 IMPERIAL_GALLON = Fraction("4546.09")
 CUSTOMARY = ("gal", "qt", "pt", "gill", "fl oz")
@@ -48,7 +47,7 @@ _VOLUMES = {
     "L": Fraction(1000),
     "ul": Fraction(1, 1000),
     "µl": Fraction(1, 1000),  # the micro sign
-    "μl": Fraction(1, 1000),  # the Greek letter, which looks the same  # noqa: RUF001, RUF003
+    "μl": Fraction(1, 1000),  # the Greek letter, which looks the same
     "cu in": Fraction("2.54") ** 3,
     **{f"US {unit}": ml for unit, ml in _US.items()},
     **{f"imp {unit}": ml for unit, ml in _IMPERIAL.items()},
@@ -82,7 +81,7 @@ CURRENT = Kind("a current", "A", '"0.9 A"')
 PERCENT = Kind("a percentage", "%", '"5 %"')
 
 
-class Unreadable(ValueError):
+class UnreadableError(ValueError):
     """A quantity that cannot be understood: what was wanted, and what to do."""
 
     def __init__(self, wanted: str, remedy: str) -> None:
@@ -94,15 +93,15 @@ def parse(value: object, kind: Kind, fluid_ounce: str | None = None) -> Fraction
     """Read a quantity: ml, ml/s, s, A or percent, exactly.
 
     ``value`` is a text with a unit or a plain number; ``fluid_ounce`` ("us", "imperial" or None) says what a bare
-    "fl oz", gill, pint, quart or gallon means in this file. Raises Unreadable.
+    "fl oz", gill, pint, quart or gallon means in this file. Raises UnreadableError.
     """
     wanted = f"{kind.name} such as {kind.example}"
     if isinstance(value, bool) or not isinstance(value, (int, Decimal, str)):
-        raise Unreadable(wanted, "write a number with its unit, in quotes")
+        raise UnreadableError(wanted, "write a number with its unit, in quotes")
     if not isinstance(value, str):
         return number(value) * _factor(kind.plain, kind, None, wanted)
     if len(value) > LONGEST_TEXT:
-        raise Unreadable(wanted, "shorten it to one number and one unit")
+        raise UnreadableError(wanted, "shorten it to one number and one unit")
     match = _TEXT.fullmatch(value)
     if match is None:
         remedy = "write a number, then its unit"
@@ -110,10 +109,10 @@ def parse(value: object, kind: Kind, fluid_ounce: str | None = None) -> Fraction
             remedy = "write the decimals after a point, not a comma"
         elif re.match(r"\s*[+-]?\d", value):
             remedy = "write fewer digits"
-        raise Unreadable(wanted, remedy)
+        raise UnreadableError(wanted, remedy)
     amount, unit = match.groups()
     if not unit:
-        raise Unreadable(wanted, f"add the unit: {json_text(f'{amount} {kind.plain}')}")
+        raise UnreadableError(wanted, f"add the unit: {json_text(f'{amount} {kind.plain}')}")
     return Fraction(amount) * _factor(" ".join(unit.split()), kind, fluid_ounce, wanted)
 
 
@@ -123,13 +122,15 @@ def json_text(text: str) -> str:
 
 
 def number(value: int | Decimal) -> Fraction:
-    """A plain number exactly. Raises Unreadable for NaN, infinities and sizes nobody means."""
+    """A plain number exactly. Raises UnreadableError for NaN, infinities and sizes nobody means."""
     if isinstance(value, Decimal) and not value.is_finite():
-        raise Unreadable("an ordinary number", "write a number with digits")
+        raise UnreadableError("an ordinary number", "write a number with digits")
     size = value.adjusted() if isinstance(value, Decimal) else value.bit_length() * 3 // 10
     digits = len(value.as_tuple().digits) if isinstance(value, Decimal) else 0
     if value and (abs(size) > _EXPONENTS or digits > _EXPONENTS):
-        raise Unreadable(f"a number of at most {_EXPONENTS} digits", "write a number that a machine can meet")
+        raise UnreadableError(
+            f"a number of at most {_EXPONENTS} digits", "write a number that a machine can meet"
+        )
     return Fraction(value)
 
 
@@ -140,11 +141,11 @@ def _factor(unit: str, kind: Kind, fluid_ounce: str | None, wanted: str) -> Frac
         above, slash, below = unit.partition("/")
         below = below.strip()
         if not slash or below not in ("s", "min", "h"):
-            raise Unreadable(wanted, "write a volume, a stroke, and one of s, min, h")
+            raise UnreadableError(wanted, "write a volume, a stroke, and one of s, min, h")
         return _volume(above.strip(), fluid_ounce, wanted) / _TIMES[below]
     table = {TIME: _TIMES, CURRENT: _CURRENTS, PERCENT: _PERCENT}[kind]
     if unit not in table:
-        raise Unreadable(wanted, _instead(unit, table))
+        raise UnreadableError(wanted, _instead(unit, table))
     return table[unit]
 
 
@@ -154,17 +155,17 @@ def _volume(unit: str, fluid_ounce: str | None, wanted: str) -> Fraction:
     bare = "fl oz" if unit in ("floz", "fl.oz.", "fl. oz.") else unit
     if bare in CUSTOMARY:
         if fluid_ounce is None:
-            raise Unreadable(
+            raise UnreadableError(
                 f"a volume that says whose {bare} it is (US {bare}: {_round(_US[bare])} ml, imperial: "
                 f"{_round(_IMPERIAL[bare])} ml)",
                 f'write "US {bare}" or "imp {bare}", or set fluid_ounce = "us" or "imperial" once for this file',
             )
         return (_US if fluid_ounce == "us" else _IMPERIAL)[bare]
     if unit in _US:
-        raise Unreadable(wanted, f'write "US {unit}" if that is meant, or millilitres')
+        raise UnreadableError(wanted, f'write "US {unit}" if that is meant, or millilitres')
     if unit in ("oz", "oz.", "ounce"):
-        raise Unreadable(wanted, 'an ounce may be a weight: write "fl oz" for the volume')
-    raise Unreadable(wanted, _instead(unit, _VOLUMES))
+        raise UnreadableError(wanted, 'an ounce may be a weight: write "fl oz" for the volume')
+    raise UnreadableError(wanted, _instead(unit, _VOLUMES))
 
 
 def _instead(unit: str, known: dict[str, Fraction]) -> str:
@@ -172,7 +173,7 @@ def _instead(unit: str, known: dict[str, Fraction]) -> str:
     near = difflib.get_close_matches(unit, names, 1, 0.6) or [n for n in names if n.lower() == unit.lower()]
     if near:
         return f'did you mean the unit "{near[0]}"?'
-    usual = [n for n in names if n not in ("mL", "L", "µl", "μl") and " " not in n]  # noqa: RUF001
+    usual = [n for n in names if n not in ("mL", "L", "µl", "μl") and " " not in n]
     return f"known units: {', '.join(usual)}"
 
 

@@ -13,11 +13,10 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Annotated, Any, Literal, NamedTuple
 
+from dosewright.gen import units
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError, core_schema
-
-from dosewright.gen import units
 
 LONGEST_NAME = 60
 WHY = "x-why"
@@ -97,7 +96,7 @@ class Quantity:
     def validate(self, value: object, info: core_schema.ValidationInfo) -> Fraction:
         try:
             amount = units.parse(value, self.kind, (info.context or {}).get("fluid_ounce"))
-        except units.Unreadable as error:
+        except units.UnreadableError as error:
             raise mistake(error.wanted, error.remedy) from None
         plain = amount / units.parse(1, self.kind)
         kind, unit = self.kind.name, self.kind.plain
@@ -163,7 +162,7 @@ class _Number:
             raise mistake(wanted, "write a plain number without quotes; amounts with units go into amounts")
         try:
             amount = units.number(value)
-        except units.Unreadable as error:
+        except units.UnreadableError as error:
             raise mistake(error.wanted, error.remedy) from None
         if amount <= 0:
             raise mistake(wanted, "leave out what is not poured")

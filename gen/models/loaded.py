@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from pydantic import ConfigDict
-
 from dosewright.gen.models.base import FluidOunce, Name, NoPercent, NoVolume, Table, needed, setting
+from pydantic import ConfigDict
 
 
 class Loaded(Table):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Literal
 
-from pydantic import Field, model_validator
-
 from dosewright.gen import units
 from dosewright.gen.models.base import (
     Current,
@@ -23,6 +21,7 @@ from dosewright.gen.models.base import (
     needed,
     setting,
 )
+from pydantic import Field, model_validator
 
 MOST_CHANNELS = 64
 MOST_STAGES = 16

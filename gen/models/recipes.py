@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
-
 from dosewright.gen.models.base import (
     Amount,
     FluidOunce,
@@ -18,6 +16,7 @@ from dosewright.gen.models.base import (
     needed,
     setting,
 )
+from pydantic import Field
 
 MOST_SERVINGS = 16
 MOST_RECIPES = 65_535

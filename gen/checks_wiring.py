@@ -1,0 +1,134 @@
+"""Checks of machine.toml against the board: pins, pulls, and what a broken wire reads as."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from dosewright.gen import targets
+from dosewright.gen.files import Source, near, shown
+from dosewright.gen.models.machine import Button, Channel, Interlock, MachineFile, Stage
+from dosewright.gen.problems import UserError
+from dosewright.gen.targets import Target
+
+
+def check_wiring(source: Source[MachineFile], machine: MachineFile) -> None:
+    """Everything that can be wrong between a pin and what hangs on it."""
+    target = _target(source, machine)
+    if target is not None:
+        _pins(source, machine, target)
+        _limits(source, machine, target)
+    for path, output in _outputs(machine):
+        if output.pull == ("up" if output.on_when == "high" else "down"):
+            source.report(
+                (*path, "pull"),
+                f'pull = "{output.pull}" where {output.on_when} means on: energised whenever the controller rests',
+                "an output that is off while the controller resets",
+                "put the resistor to the other side, or turn on_when round if the driver is the other way",
+            )
+    for name, lock in machine.interlock.items():
+        if lock.broken_wire == "refused" and lock.closed_when == _broken(lock):
+            source.report(
+                ("interlock", name, "closed_when" if lock.given("closed_when") else "pull"),
+                f"an input whose broken wire reads as closed (pulled {lock.pull}, closed when {lock.closed_when})",
+                "a broken wire that reads as open",
+                'use a contact that is closed in the good state, or write broken_wire = "acknowledged"',
+            )
+    for name, button in machine.button.items():
+        if button.does != "stop" and button.pressed_when == _broken(button):
+            source.report(
+                ("button", name, "pressed_when" if button.given("pressed_when") else "pull"),
+                f"a button whose broken wire reads as pressed (pulled {button.pull}, "
+                f"pressed when {button.pressed_when})",
+                "a broken wire that asks for nothing",
+                "wire a button that closes when pressed",
+            )
+
+
+def _target(source: Source[MachineFile], machine: MachineFile) -> Target | None:
+    path = ("machine", "target")
+    name = machine.machine.target
+    if not source.sound(*path):
+        return None
+    known = targets.names()
+    if name in known:
+        return targets.read(name)
+    try:
+        targets.read(name)
+    except UserError:
+        found = f"the unknown target {shown(name)}"
+    else:
+        found = f"{shown(name)}, which is a simulated rig without pins"
+    source.report(path, found, "a controller with pins", near(name, known, "choose another"))
+    return None
+
+
+def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:
+    used: dict[str, str] = {}
+    wires: list[tuple[tuple[str, ...], str, str, bool]] = [
+        *(
+            (path, output.pin, f"{path[0]} {path[1]}", True)
+            for path, output in _outputs(machine)
+            if output.pin
+        ),
+        *(
+            (("interlock", name), lock.pin, f"interlock {name}", False)
+            for name, lock in machine.interlock.items()
+        ),
+        *((("button", name), button.pin, f"button {name}", False) for name, button in machine.button.items()),
+    ]
+    for table, name, owner, is_output in wires:
+        path = (*table, "pin")
+        if not source.sound(*path):
+            continue
+        if name not in target.pin:
+            board = f"{next(iter(target.pin))} to {list(target.pin)[-1]}"
+            remedy = near(name, target.pin, f"choose one of {board}").partition("; there is")[0]
+            source.report(path, f"the pin {shown(name)}", f"a pin of {target.title}", remedy)
+            continue
+        pin = target.pin[name]
+        reason = pin.not_output if is_output else pin.not_input
+        if reason:
+            use = "output" if is_output else "input"
+            source.report(
+                path,
+                f"pin {name}: {reason}",
+                f"a pin that is free as an {use}",
+                "move the wire to another pin",
+            )
+        elif name in used:
+            source.report(
+                path, f"pin {name}, which {used[name]} has already", "one wire a pin", "choose a free pin"
+            )
+        used.setdefault(name, owner)
+
+
+def _limits(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:
+    if not target.tick_allowed(machine.machine.tick):
+        shortest, longest = target.tick_us
+        source.report(
+            ("machine", "tick"),
+            f"a tick of {float(machine.machine.tick * 1000):g} ms",
+            f"whole microseconds, {shortest / 1000:g} to {longest / 1000:g} ms on {target.title}",
+            "leave it out: 1 ms suits",
+        )
+    outputs = len(machine.channel) + len(machine.stage)
+    if outputs > target.most_outputs:
+        source.report(
+            ("channel",),
+            f"{outputs} channels and stages",
+            f"at most {target.most_outputs} on {target.title}",
+            "take some out, or choose a larger target",
+            at_key=True,
+        )
+
+
+def _outputs(machine: MachineFile) -> Iterator[tuple[tuple[str, str], Channel | Stage]]:
+    for name, channel in machine.channel.items():
+        yield ("channel", name), channel
+    for name, stage in machine.stage.items():
+        yield ("stage", name), stage
+
+
+def _broken(wire: Interlock | Button) -> str:
+    """What is read when nothing is connected: the level it is pulled to."""
+    return "high" if wire.pull == "up" else "low"
