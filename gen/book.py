@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from dosewright.gen.arithmetic import weights
-from dosewright.gen.files import near, nearest
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import Recipe, RecipesFile
+from dosewright.gen.source import near, nearest
 
 REGULAR = "regular"  # the serving that amounts are for where a recipe says nothing
 

@@ -8,11 +8,11 @@ from dosewright.gen.checks_machine import check_machine
 from dosewright.gen.checks_recipes import check_recipes
 from dosewright.gen.checks_stock import check_calibration, check_loaded
 from dosewright.gen.checks_wiring import check_wiring
-from dosewright.gen.files import Source
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import RecipesFile
+from dosewright.gen.source import Source
 
 
 def across(

@@ -16,11 +16,11 @@ from dosewright.gen import units
 from dosewright.gen.arithmetic import planned, quanta, rate, split, worst_error_ticks
 from dosewright.gen.book import Book, Part, Pourable, channels_of
 from dosewright.gen.compiled import QUANTA_PER_ML, Calibration
-from dosewright.gen.files import Source, shown
 from dosewright.gen.models.calibration import CalibrationFile, Measured
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import Channel, MachineFile
 from dosewright.gen.models.recipes import RecipesFile
+from dosewright.gen.source import Source, shown
 
 COVERAGE = 0.95  # of the doses lie within what is said here
 
@@ -84,11 +84,13 @@ def _lines(machine: Source[MachineFile], calibration: Source[CalibrationFile]) -
     lines: dict[int, _Line] = {}
     for index, (name, channel) in enumerate(machine.model.channel.items()):
         measured = calibration.model.channel.get(name)
-        if measured is None or not tick_us:
+        doubtful = not machine.sound("channel", name) or not calibration.sound("channel", name)
+        slowest, fastest = channel.plausible_rate
+        if measured is None or doubtful or not slowest <= measured.rate <= fastest:  # reported elsewhere
             continue
         try:
             integers = Calibration(rate(measured.rate, tick_us), quanta(measured.offset))
-        except ValueError:  # outside every plausible range, which is reported elsewhere
+        except ValueError:  # as well
             continue
         lines[index] = _Line(name, channel, measured, integers, tick_us)
     return lines

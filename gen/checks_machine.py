@@ -7,9 +7,9 @@ from math import ceil
 
 from dosewright.gen import arithmetic, units
 from dosewright.gen.compiled import QUANTA_PER_ML
-from dosewright.gen.files import Source, near, shown
 from dosewright.gen.models.machine import MOST_CURRENT, MOST_OUTPUTS, Channel, MachineFile
 from dosewright.gen.models.recipes import RecipesFile
+from dosewright.gen.source import Source, near, shown
 
 HORIZON = 1 << 31  # ticks: no duration may reach it
 

@@ -7,9 +7,9 @@ from fractions import Fraction
 from dosewright.gen import arithmetic, units
 from dosewright.gen.book import ImproperError, shares
 from dosewright.gen.compiled import QUANTA_PER_ML, steps_max
-from dosewright.gen.files import Source, near, shown
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import Recipe, RecipesFile
+from dosewright.gen.source import Source, near, shown
 
 
 def check_recipes(source: Source[RecipesFile], book: RecipesFile, machine: Source[MachineFile]) -> None:
@@ -52,11 +52,7 @@ def _parts(source: Source[RecipesFile], name: str, recipe: Recipe, book: Recipes
     path = ("recipe", name)
     field = "amounts" if recipe.amounts is not None else "parts"
     liquids = list(getattr(recipe, field) or ())
-    whole = all(
-        mended[:2] != path or mended[2:3] not in ((), ("parts",), ("amounts",), ("amounts_for",))
-        for mended in source.mended
-    )
-    if whole:
+    if all(source.sound(*path, key) for key in ("parts", "amounts", "amounts_for")):
         try:
             arithmetic.weights(list(shares(recipe, book.serving).values()))
         except ImproperError as error:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dosewright.gen import units
-from dosewright.gen.files import Source, near, shown
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
+from dosewright.gen.source import Source, near, shown
 
 
 def check_loaded(source: Source[LoadedFile], loaded: LoadedFile, machine: Source[MachineFile]) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dosewright.gen import targets
-from dosewright.gen.files import Source, near, shown
 from dosewright.gen.models.machine import Button, Channel, Interlock, MachineFile, Stage
 from dosewright.gen.problems import UserError
+from dosewright.gen.source import Source, near, shown
 from dosewright.gen.targets import Target
 
 

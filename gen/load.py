@@ -8,12 +8,13 @@ from pathlib import Path
 
 from dosewright.gen import book as books
 from dosewright.gen.book import Book
-from dosewright.gen.files import Source, read
+from dosewright.gen.files import read
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.problems import Problem, UserError
+from dosewright.gen.source import Source
 from dosewright.gen.targets import Target
 from dosewright.gen.targets import read as read_target
 

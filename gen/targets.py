@@ -30,7 +30,23 @@ class BuildRecipe(Table):
     includes: list[str]
     flags: list[str]
     product: str  # the file that is made, without the suffix that an operating system adds
-    after: list[list[str]] = []  # commands run on it; {product} stands for its name
+    after: list[list[str]] = Field([])  # commands run on it; {product} stands for its name
+
+
+class Limits(Table):
+    """What firmware may take, in bytes; a build above it is refused."""
+
+    flash: int = Field(gt=0)
+    ram: int = Field(gt=0)  # static and the deepest stack
+
+
+class Simulation(Table):
+    """What the simulated board has to know of the chip."""
+
+    mcu: str
+    clock: int = Field(gt=0)  # hertz
+    tick_vector: int = Field(ge=1, le=63)  # number of the tick's interrupt
+    ports: list[str]  # letter of each port, by its index
 
 
 class Target(Table):
@@ -42,8 +58,10 @@ class Target(Table):
     tick_us: tuple[int, int]  # the shortest and the longest tick
     store_bytes: int = Field(ge=0)
     frame_limit: int = Field(ge=32, le=256)
-    pin: dict[str, TargetPin] = {}
+    pin: dict[str, TargetPin] = Field({})
     build: BuildRecipe | None = None
+    limits: Limits | None = None
+    simulation: Simulation | None = None
 
     @property
     def is_host(self) -> bool:

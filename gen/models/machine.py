@@ -300,7 +300,7 @@ class MachineFile(Table):
                 plausible_rate=_RATE[channel.actuator],
             )
             channel._settle(max_on=self.machine.vessel / channel.plausible_rate.slowest)
-        outputs = [*self.channel.values(), *self.stage.values()]
+        outputs: list[Channel | Stage] = [*self.channel.values(), *self.stage.values()]
         dead = max((group.dead_time for group in self.group.values()), default=Fraction(0))
         slowest = min(channel.plausible_rate.slowest for channel in self.channel.values())
         self.machine._settle(

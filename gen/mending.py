@@ -1,0 +1,178 @@
+"""What a model objects to, as problems a person can mend; and stand-ins for it, so that the search can go on."""
+
+from __future__ import annotations
+
+import re
+import sys
+from copy import deepcopy
+from typing import Any, get_args
+
+from dosewright.gen.locate import Path as KeyPath
+from dosewright.gen.models.base import STAND_IN, extra_of
+from dosewright.gen.source import Model, Source, dotted, nearest, shown
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+
+def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, seen: set[KeyPath]) -> None:
+    """One error of the model as a problem: what was found, what is wanted, what to do."""
+    kind, loc, context = error["type"], error["loc"], error.get("ctx", {})
+    if loc and loc[-1] == "[key]":
+        path: KeyPath = loc[:-1]
+    else:
+        path = loc if kind == "missing" else _present(source.raw, loc)
+    if path in seen:
+        return
+    seen.add(path)
+    info, siblings = _field(model, path)
+    at_key = kind == "extra_forbidden" or loc[-1:] == ("[key]",)
+    found = shown(error["input"])
+    remedy = "see dosewright schema for what may stand here"
+    if kind == "missing":
+        found, wanted = "nothing", _first_sentence(info)
+        example = info.examples[0] if info and info.examples else "..."
+        shown_example = f'"{example}"' if isinstance(example, str) else "..."
+        remedy = f"add {path[-1]} = {shown_example}"
+        if not isinstance(example, str) or info is None:
+            remedy = f"add a table [{dotted(path)}]"
+    elif kind == "extra_forbidden":
+        found = f"the unknown key {path[-1]}"
+        wanted = f"one of {', '.join(siblings)}"
+        close = nearest(str(path[-1]), siblings)
+        remedy = f"did you mean {close}?" if close else "take it out"
+    elif kind == "mistake":
+        wanted, remedy = context["wanted"], context["remedy"]
+        if at_key:
+            found = f"the name {shown(path[-1])}"
+    elif kind == "literal_error":
+        wanted = str(context["expected"]).replace("'", '"')
+        choices = re.findall(r'"([^"]*)"', wanted)
+        close = nearest(str(error["input"]), choices)
+        remedy = f'did you mean "{close}"?' if close else "choose one"
+    elif kind in ("too_short", "too_long"):
+        wanted = (
+            f"at least {context['min_length']}"
+            if kind == "too_short"
+            else f"at most {context['max_length']} entries"
+        )
+        found = "none" if kind == "too_short" else f"{context['actual_length']} entries"
+        if context["actual_length"] is None:
+            found = "too many entries"
+        remedy = f"add one: [{dotted(path)}.NAME]" if kind == "too_short" else "take some out"
+    elif kind in ("greater_than_equal", "less_than_equal"):
+        bound = context.get("ge", context.get("le"))
+        wanted = f"a whole number of at {'least' if 'ge' in context else 'most'} {bound}"
+        remedy = "choose another number"
+    else:
+        wanted = next((text for start, text in _WANTED.items() if kind.startswith(start)), error["msg"])
+        remedy = "write it so" if wanted != error["msg"] else remedy
+    source.report(path, found, wanted, remedy, at_key=at_key)
+
+
+_WANTED = {
+    "string": "text in quotes",
+    "int": "a whole number",
+    "bool": "true or false",
+    "dict": "a table",
+    "model": "a table",
+    "list": "a list in square brackets",
+    "date": "a date such as 2026-05-02, without quotes",
+}
+
+
+def _first_sentence(info: FieldInfo | None) -> str:
+    text = info.description if info and info.description else "this field"
+    sentence = text.split(". ")[0].rstrip(".")
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _present(raw: object, loc: KeyPath) -> KeyPath:
+    """The longest part of a path that is in the data: a union adds steps of its own."""
+    for depth, key in enumerate(loc):
+        try:
+            raw = raw[key]  # type: ignore[index]
+        except (KeyError, IndexError, TypeError):
+            return loc[:depth]
+    return loc
+
+
+def _field(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, list[str]]:
+    """The field a path leads to, and the names of the fields beside it."""
+    info: FieldInfo | None = None
+    table: type[BaseModel] | None = model
+    siblings: list[str] = []
+    for key in path:
+        if table is None:  # a name in a table of tables, or an index in a list
+            table = _model_in(info.annotation) if info else None
+            info = None
+            continue
+        siblings = list(table.model_fields)
+        info = table.model_fields.get(str(key))
+        if info is None:  # a table of names at the top of a file
+            extra = table.__annotations__.get("__pydantic_extra__")
+            table = _model_in(_resolve(table, extra)) if extra else None
+        else:
+            direct = info.annotation
+            table = direct if isinstance(direct, type) and issubclass(direct, BaseModel) else None
+    return info, siblings
+
+
+def _resolve(table: type[BaseModel], annotation: object) -> object:
+    return (
+        eval(str(annotation), vars(sys.modules[table.__module__]))
+        if isinstance(annotation, str)
+        else annotation
+    )
+
+
+def _model_in(annotation: object) -> type[BaseModel] | None:
+    """The model among the arguments of a dict or list type, however deep."""
+    for argument in get_args(annotation):
+        if isinstance(argument, type) and issubclass(argument, BaseModel):
+            return argument
+        inner = _model_in(argument)
+        if inner:
+            return inner
+    return None
+
+
+def mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetails]) -> set[KeyPath]:
+    """Replace what is wrong by its stand-in, or take it out, so that the rest can be looked at; returns where."""
+    drop: set[KeyPath] = set()
+    mended: set[KeyPath] = set()
+    for error in errors:
+        loc, kind = error["loc"], error["type"]
+        path = loc[:-1] if loc[-1:] == ("[key]",) else loc if kind == "missing" else _present(data, loc)
+        mended.add(path)
+        stand_in = None
+        info, _ = _field(model, path)
+        if info is not None and kind != "extra_forbidden":
+            stand_in = extra_of(info, STAND_IN)
+        if stand_in is not None:
+            parent = _at(data, path[:-1])
+            if isinstance(parent, dict):
+                parent[str(path[-1])] = deepcopy(stand_in)
+        else:
+            drop.add(path[:-1] if kind == "missing" else path)
+    # the later entries of a list first, so that the earlier keep their index
+    for path in sorted(drop, key=_order, reverse=True):
+        parent = _at(data, path[:-1]) if path else None
+        if isinstance(parent, dict):
+            parent.pop(str(path[-1]), None)
+        elif isinstance(parent, list) and isinstance(path[-1], int) and path[-1] < len(parent):
+            del parent[path[-1]]
+    return mended
+
+
+def _order(path: KeyPath) -> tuple[tuple[int, str], ...]:
+    return tuple((key, "") if isinstance(key, int) else (-1, key) for key in path)
+
+
+def _at(data: object, path: KeyPath) -> object:
+    for key in path:
+        try:
+            data = data[key]  # type: ignore[index]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return data
