@@ -15,7 +15,7 @@ from pathlib import Path
 
 from dosewright.gen.locate import Path as KeyPath
 from dosewright.gen.locate import Places
-from dosewright.gen.mending import explain
+from dosewright.gen.mending import explain, mend
 from dosewright.gen.problems import Problem
 from dosewright.gen.source import Model, Source
 from pydantic import ValidationError
