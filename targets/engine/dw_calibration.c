@@ -1,0 +1,78 @@
+#include "dw_calibration.h"
+
+#include "dw_engine.h"
+#include "machine.h"
+
+#define COUNT_AT (DW_RECORD_HEAD + DW_UNIT_NAME)
+#define CHANNELS_AT (COUNT_AT + 1u)
+#define CHANNEL_BYTES 9u
+#define OFFSET_MAX 128000000l
+
+uint8_t dw_calibration_name(const dw_record_t *record, uint8_t index)
+{
+    return dw_record8(record, (dw_offset_t)(DW_RECORD_HEAD + index));
+}
+
+void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibration_t *calibration)
+{
+    dw_offset_t at = (dw_offset_t)(CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * channel);
+    uint32_t offset = dw_record32(record, (dw_offset_t)(at + 5u));
+
+    calibration->m = dw_record32(record, at);
+    calibration->s = dw_record8(record, (dw_offset_t)(at + 4u));
+    calibration->offset = offset > INT32_MAX ? -(int32_t)(UINT32_MAX - offset) - 1 : (int32_t)offset;
+}
+
+/* True when the record that names the unit has a name and it is not the one in this record. */
+static bool of_another_unit(const dw_record_t *record, const dw_record_t *unit)
+{
+    uint8_t i;
+
+    if (unit->source == DW_FROM_NOWHERE || dw_calibration_name(unit, 0) == 0) {
+        return false;
+    }
+    for (i = 0; i < DW_UNIT_NAME; i++) {
+        if (dw_calibration_name(record, i) != dw_calibration_name(unit, i)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool is_plausible(uint8_t channel, const dw_calibration_t *calibration)
+{
+    const dw_rate_range_t *range = &dw_rate_ranges[channel];
+
+    return !dw_slower(calibration->m, calibration->s, dw_rom32(&range->slowest_m), dw_rom8(&range->slowest_s)) &&
+           !dw_slower(dw_rom32(&range->fastest_m), dw_rom8(&range->fastest_s), calibration->m, calibration->s);
+}
+
+uint8_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit, uint8_t *channel)
+{
+    dw_calibration_t calibration;
+    uint8_t i;
+
+    if (record->length != CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * DW_CHANNELS + DW_RECORD_TAIL ||
+        dw_record8(record, COUNT_AT) != DW_CHANNELS) {
+        return DW_BAD_RECORD;
+    }
+    for (i = 0; i < DW_CHANNELS; i++) {
+        dw_calibration_get(record, i, &calibration);
+        if (calibration.m != 0 &&
+            (calibration.m < 0x80000000ul || calibration.s < 1u || calibration.s > 24u ||
+             calibration.offset > OFFSET_MAX || calibration.offset < -OFFSET_MAX)) {
+            return DW_BAD_RECORD;
+        }
+    }
+    if (of_another_unit(record, unit)) {
+        return DW_WRONG_UNIT;
+    }
+    for (i = 0; i < DW_CHANNELS; i++) {
+        dw_calibration_get(record, i, &calibration);
+        if (calibration.m != 0 && !is_plausible(i, &calibration)) {
+            *channel = i;
+            return DW_OUT_OF_RANGE;
+        }
+    }
+    return DW_OK;
+}

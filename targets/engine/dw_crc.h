@@ -1,0 +1,16 @@
+/* The two checksums: of a frame and of a record. */
+#ifndef DW_CRC_H
+#define DW_CRC_H
+
+#include <stdint.h>
+
+#define DW_CRC16_START 0xFFFFu
+#define DW_CRC32_START 0xFFFFFFFFul
+
+/* CRC-16/IBM-3740, one byte more. */
+uint16_t dw_crc16(uint16_t crc, uint8_t byte);
+
+/* CRC-32/ISO-HDLC, one byte more; the result counts after an inversion of all its bits. */
+uint32_t dw_crc32(uint32_t crc, uint8_t byte);
+
+#endif

@@ -1,0 +1,60 @@
+/* Interlocks and buttons: from bouncing levels to conditions that hold. */
+#include "dw_state.h"
+
+#define INPUTS (DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY)
+
+/* Samples in a row that differed from the debounced level. */
+static uint16_t differing[INPUTS + 1];
+
+/* All inputs count as open and not pressed until they have been closed for their whole debounce time. */
+void dw_input_start(void)
+{
+    uint8_t i;
+
+    for (i = 0; i <= INPUTS; i++) {
+        differing[i] = 0;
+    }
+}
+
+/* The level of an input, turned so that true is closed or pressed. */
+static bool raw(uint8_t input)
+{
+    bool high = (dw_port_read(dw_rom8(&dw_input_pins[input].port)) & dw_rom8(&dw_input_pins[input].mask)) != 0;
+
+    return high == (dw_rom8(&dw_input_pins[input].active_high) != 0);
+}
+
+/* True when the input has differed for so long that it counts as changed. */
+static bool changes(uint8_t input, bool level)
+{
+    if (raw(input) == level) {
+        differing[input] = 0;
+        return false;
+    }
+    differing[input]++;
+    if (differing[input] < dw_rom16(&dw_debounce[input])) {
+        return false;
+    }
+    differing[input] = 0;
+    return true;
+}
+
+/* Samples every input once; buttons are left for the main loop, which makes their requests. */
+void dw_input_sample(dw_events_t *events)
+{
+    uint8_t i;
+
+    for (i = 0; i != DW_INTERLOCKS; i++) {
+        if (changes(i, (dw_state.closed & dw_bit(i)) != 0)) {
+            events->interlocks_changed = (uint16_t)(events->interlocks_changed | dw_bit(i));
+        }
+    }
+    dw_state.closed = (uint16_t)(dw_state.closed ^ events->interlocks_changed);
+    for (i = 0; i != DW_BUTTONS; i++) {
+        if (changes((uint8_t)(DW_INTERLOCKS + i), (dw_state.pressed & dw_bit(i)) != 0)) {
+            events->buttons_changed = (uint16_t)(events->buttons_changed | dw_bit(i));
+        }
+    }
+    dw_state.pressed = (uint16_t)(dw_state.pressed ^ events->buttons_changed);
+    dw_state.newly_pressed = (uint16_t)(dw_state.newly_pressed | (events->buttons_changed & dw_state.pressed));
+}

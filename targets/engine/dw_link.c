@@ -1,0 +1,123 @@
+#include "dw_link.h"
+
+#include "dw_cobs.h"
+#include "dw_crc.h"
+#include "dw_engine.h"
+
+#define SEQUENCE 0u
+#define TYPE 1u
+#define PAYLOAD 2u
+#define CRC_BYTES 2u
+#define FRAME_MIN (PAYLOAD + CRC_BYTES)
+#define ANSWER 0x80u
+
+static uint8_t received[DW_FRAME_LIMIT - 1]; /* one frame, without its 0x00 */
+static uint8_t received_length;
+static bool too_long;
+
+static dw_frame_t reply; /* kept, to be sent again when the same request comes again */
+static uint8_t replied_type;
+static dw_cobs_t sending;
+/* A byte the port had no room for. */
+static uint8_t held;
+static bool is_held;
+
+void dw_link_start(void)
+{
+    received_length = 0;
+    too_long = false;
+    reply.length = 0;
+    dw_cobs_begin(&sending);
+    sending.ended = true;
+    is_held = false;
+}
+
+void dw_frame_put8(dw_frame_t *frame, uint8_t value)
+{
+    frame->bytes[frame->length] = value;
+    frame->length++;
+}
+
+void dw_frame_put16(dw_frame_t *frame, uint16_t value)
+{
+    dw_frame_put8(frame, (uint8_t)(value & 0xFFu));
+    dw_frame_put8(frame, (uint8_t)(value >> 8));
+}
+
+void dw_frame_put32(dw_frame_t *frame, uint32_t value)
+{
+    dw_frame_put16(frame, (uint16_t)(value & 0xFFFFu));
+    dw_frame_put16(frame, (uint16_t)(value >> 16));
+}
+
+/* Over a frame that carries its own CRC this is 0. */
+static uint16_t crc_of(const uint8_t *bytes, uint8_t length)
+{
+    uint16_t crc = DW_CRC16_START;
+    uint8_t i;
+
+    for (i = 0; i < length; i++) {
+        crc = dw_crc16(crc, bytes[i]);
+    }
+    return crc;
+}
+
+/* Sends until all is out (true) or the port has no room (false). */
+static bool send(void)
+{
+    while (is_held || dw_cobs_next(&sending, reply.bytes, reply.length, &held)) {
+        is_held = !dw_port_send(held);
+        if (is_held) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Answers a request, or sends the last answer again when it is the last request again: its answer was lost. */
+static void handle(const uint8_t *frame, uint8_t length)
+{
+    if (reply.length == 0 || reply.bytes[SEQUENCE] != frame[SEQUENCE] || replied_type != frame[TYPE]) {
+        uint16_t crc;
+
+        replied_type = frame[TYPE];
+        reply.length = 0;
+        dw_frame_put8(&reply, frame[SEQUENCE]);
+        dw_frame_put8(&reply, (uint8_t)(frame[TYPE] | ANSWER));
+        dw_serve(frame[TYPE], frame + PAYLOAD, (uint8_t)(length - FRAME_MIN), &reply);
+        crc = crc_of(reply.bytes, reply.length);
+        dw_frame_put8(&reply, (uint8_t)(crc >> 8));
+        dw_frame_put8(&reply, (uint8_t)(crc & 0xFFu));
+    }
+    dw_cobs_begin(&sending);
+}
+
+/* Drops without an answer what is damaged: it may not even have been meant for us. */
+static void end_frame(void)
+{
+    uint8_t length = 0;
+    bool whole = !too_long && dw_cobs_decode(received, received_length, &length);
+
+    received_length = 0;
+    too_long = false;
+    if (whole && length >= FRAME_MIN && crc_of(received, length) == 0) {
+        handle(received, length);
+    }
+}
+
+/* Reads nothing while an answer is on its way, so that one buffer for answers is enough. */
+void dw_link_poll(void)
+{
+    uint8_t byte;
+
+    while (send() && dw_port_receive(&byte)) {
+        if (byte == 0) {
+            end_frame();
+        } else if (received_length == sizeof received) {
+            too_long = true;
+        } else {
+            received[received_length] = byte;
+            received_length++;
+        }
+    }
+}

@@ -1,0 +1,3 @@
+/* The machine's tables, defined once. */
+#define DW_MACHINE_TABLES
+#include "machine.h"

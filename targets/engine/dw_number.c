@@ -1,0 +1,79 @@
+#include "dw_number.h"
+
+/* The high half of a 64-bit product, from 16-bit pieces: an 8-bit core's 64-bit multiply is large and slow. */
+static uint32_t high_product(uint32_t a, uint32_t b)
+{
+    uint32_t a_high = a >> 16;
+    uint32_t a_low = a & UINT32_C(0xFFFF);
+    uint32_t b_high = b >> 16;
+    uint32_t b_low = b & UINT32_C(0xFFFF);
+    uint32_t cross1 = a_high * b_low;
+    uint32_t cross2 = a_low * b_high;
+    uint32_t carry = ((a_low * b_low) >> 16) + (cross1 & UINT32_C(0xFFFF)) + (cross2 & UINT32_C(0xFFFF));
+
+    return a_high * b_high + (cross1 >> 16) + (cross2 >> 16) + (carry >> 16);
+}
+
+/* Divides once a pour, so that each dose costs one division. */
+void dw_share_begin(dw_share_t *share, uint32_t serving, uint16_t sum_of_weights)
+{
+    share->quotient = serving / sum_of_weights;
+    share->remainder = (uint16_t)(serving % sum_of_weights);
+    share->sum = sum_of_weights;
+    share->weight_so_far = 0;
+    share->remainder_so_far = 0;
+}
+
+/* Telescopes: the rounding of each dose is taken up by the next, so that the sum is exact. */
+uint32_t dw_share_next(dw_share_t *share, uint16_t weight)
+{
+    uint16_t before = share->remainder_so_far;
+
+    share->weight_so_far = (uint16_t)(share->weight_so_far + weight);
+    share->remainder_so_far = (uint16_t)((uint32_t)share->remainder * share->weight_so_far / share->sum);
+    return share->quotient * weight + (uint16_t)(share->remainder_so_far - before);
+}
+
+/* Adds the bit below the cut instead of half before it, which would overflow. */
+uint32_t dw_ticks(uint32_t quanta, uint32_t m, uint8_t s)
+{
+    uint32_t high = high_product(quanta, m) >> (s - 1u);
+
+    return (high >> 1) + (high & 1u);
+}
+
+/* The magnitude, without the overflow that negating the lowest number would be. */
+static uint32_t magnitude(int32_t value)
+{
+    return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
+}
+
+/* A positive offset is liquid that comes by itself, a negative one is lost at the start and must be added; the limits
+ * of a record's servings and offsets keep the sum within 32 bits. */
+uint32_t dw_dose_ticks(uint32_t quanta, const dw_calibration_t *calibration)
+{
+    uint32_t offset = magnitude(calibration->offset);
+
+    if (calibration->offset < 0) {
+        quanta += offset;
+    } else if (quanta <= offset) {
+        return 0;
+    } else {
+        quanta -= offset;
+    }
+    return dw_ticks(quanta, calibration->m, calibration->s);
+}
+
+/* A record's offset is at most 128 000 000 quanta, so the result is below 2^27. */
+int32_t dw_offset_ticks(const dw_calibration_t *calibration)
+{
+    int32_t ticks = (int32_t)dw_ticks(magnitude(calibration->offset), calibration->m, calibration->s);
+
+    return calibration->offset < 0 ? -ticks : ticks;
+}
+
+/* Multipliers are normalised, so the shift decides unless it is the same. */
+bool dw_slower(uint32_t m1, uint8_t s1, uint32_t m2, uint8_t s2)
+{
+    return s1 != s2 ? s1 < s2 : m1 > m2;
+}

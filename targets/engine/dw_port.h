@@ -1,0 +1,50 @@
+/* What a target supplies: these functions, and a dw_target.h with
+ *     DW_ROM                     attribute that puts a const table into program memory (empty where that needs none)
+ *     dw_rom8(p), dw_rom16(p), dw_rom32(p)   read an u8, u16, u32 from there
+ *     dw_offset_t                unsigned type that holds every offset into a record and every store address
+ *     dw_lock_t                  what dw_port_lock hands to dw_port_unlock
+ *     DW_FRAME_LIMIT             bytes of a frame on the wire, 64 .. 256
+ *     DW_TRACE_LENGTH            entries of the trace ring, 8 .. 255
+ *     DW_STORE_SIZE              bytes of the store
+ */
+#ifndef DW_PORT_H
+#define DW_PORT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "dw_target.h"
+
+/* Marks a function whose result must be looked at. */
+#if defined(__GNUC__)
+#define DW_CHECKED __attribute__((warn_unused_result))
+#else
+#define DW_CHECKED
+#endif
+
+/* Write one byte to each of the machine's ports, only the bits of dw_port_owned. Called first in the tick. */
+void dw_port_write(const uint8_t *image);
+
+/* The levels of the pins of one port now. Called in the tick. */
+uint8_t dw_port_read(uint8_t port);
+
+/* Hold the tick interrupt off, for a few dozen cycles. Both are compiler barriers. */
+dw_lock_t dw_port_lock(void);
+void dw_port_unlock(dw_lock_t lock);
+
+/* The next byte received, if there is one. */
+DW_CHECKED bool dw_port_receive(uint8_t *byte);
+
+/* Take one byte to send; false when there is no room now. */
+DW_CHECKED bool dw_port_send(uint8_t byte);
+
+/* Read a byte of the store. */
+uint8_t dw_port_store_read(dw_offset_t address);
+
+/* Write a byte of the store and wait until it is there; false when it could not be written. */
+DW_CHECKED bool dw_port_store_write(dw_offset_t address, uint8_t value);
+
+/* Called once for each pass of the main loop in which a tick went by: both are alive. */
+void dw_port_alive(void);
+
+#endif

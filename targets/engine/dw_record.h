@@ -1,0 +1,45 @@
+/* A record of TABLE.md wherever its bytes lie, and the checks that both kinds share. */
+#ifndef DW_RECORD_H
+#define DW_RECORD_H
+
+#include "dw_port.h"
+
+#define DW_RECORD_HEAD 16u
+#define DW_RECORD_TAIL 4u
+#define DW_FORMAT 1u
+
+/* Kinds, as indices; their letters are in the record. */
+#define DW_RECIPES 0u
+#define DW_CALIBRATION 1u
+#define DW_KINDS 2u
+
+#define DW_FROM_NOWHERE 0u
+#define DW_FROM_FIRMWARE 1u
+#define DW_FROM_STORE 2u
+
+typedef struct {
+    uint8_t source;
+    uint8_t kind;
+    dw_offset_t base; /* address of its first byte in the store; 0 in the firmware */
+    dw_offset_t length;
+} dw_record_t;
+
+/* Numbers at an offset from the record's first byte, which the caller keeps within its length. */
+uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset);
+uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset);
+uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset);
+
+/* The letter of a kind, and the kind of a letter; DW_KINDS when there is none. */
+uint8_t dw_kind_letter(uint8_t kind);
+uint8_t dw_kind_of(uint8_t letter);
+
+/* CRC-32 over a range of it. */
+uint32_t dw_record_crc(const dw_record_t *record, dw_offset_t offset, dw_offset_t length);
+
+/* The record of this kind that the firmware brings along. */
+void dw_record_built_in(uint8_t kind, dw_record_t *record);
+
+/* Check head, length, CRC and interface; `space` is how many bytes there are for it. Sets record->length. */
+DW_CHECKED uint8_t dw_record_check(dw_record_t *record, dw_offset_t space);
+
+#endif

@@ -1,0 +1,303 @@
+/* Requests: judged in the main loop between two ticks, carried out by the next tick. */
+#include "dw_calibration.h"
+#include "dw_number.h"
+#include "dw_recipes.h"
+#include "dw_state.h"
+#include "dw_store.h"
+
+static dw_answer_t answer(uint8_t reason, uint8_t argument)
+{
+    dw_answer_t result = { reason, argument };
+
+    return result;
+}
+
+/* What keeps a pour or a jog from starting: these open interlocks, and for a pour a vessel that had its share. */
+static dw_answer_t obstacle(uint16_t mask, bool for_pour)
+{
+    dw_lock_t lock = dw_port_lock();
+    uint16_t open = dw_open(mask);
+    bool served = dw_state.served;
+
+    dw_port_unlock(lock);
+    if (open != 0) {
+        return answer(DW_INTERLOCK, dw_lowest(open));
+    }
+    return answer(for_pour && served ? DW_VESSEL_NOT_CHANGED : DW_OK, 0);
+}
+
+/* Call under the lock. */
+static bool nothing_waits(void)
+{
+    return dw_state.asked == DW_ASKED_NOTHING;
+}
+
+bool dw_is_idle(void)
+{
+    dw_lock_t lock = dw_port_lock();
+    bool idle = dw_state.state == DW_IDLE && nothing_waits();
+
+    dw_port_unlock(lock);
+    return idle;
+}
+
+/* Hands steps that are written to the tick: the lock is also what keeps the compiler from posting first. */
+static void post(uint8_t asked)
+{
+    dw_lock_t lock = dw_port_lock();
+
+    dw_state.asked = asked;
+    dw_port_unlock(lock);
+}
+
+/* Sum of the weights of a recipe. */
+static uint16_t weigh(const dw_record_t *recipes, dw_cursor_t cursor)
+{
+    uint16_t sum = 0;
+    dw_line_t line;
+
+    while (dw_recipes_next(recipes, &cursor, &line)) {
+        if (line.output < DW_CHANNELS) {
+            sum = (uint16_t)(sum + line.amount);
+        }
+    }
+    return sum;
+}
+
+/* Reckons one step; the answer says why it cannot be poured. */
+static dw_answer_t reckon(const dw_line_t *line, dw_share_t *share, dw_step_t *step)
+{
+    dw_calibration_t calibration;
+
+    step->output = line->output;
+    step->after_all = line->after_all;
+    step->phase = DW_WAITING;
+    step->starts = 0;
+    step->on = 0;
+    step->offset_ticks = 0;
+    step->planned = line->amount;
+    if (line->output < DW_CHANNELS) {
+        dw_calibration_get(dw_store_record(DW_CALIBRATION), line->output, &calibration);
+        if (calibration.m == 0) {
+            return answer(DW_NOT_CALIBRATED, line->output);
+        }
+        step->planned = dw_dose_ticks(dw_share_next(share, (uint16_t)line->amount), &calibration);
+        step->offset_ticks = dw_offset_ticks(&calibration);
+        if (step->planned == 0) {
+            return answer(DW_DOSE_TOO_SMALL, line->output);
+        }
+    }
+    if (step->planned > dw_rom32(&dw_outputs[line->output].max_on)) {
+        return answer(DW_DOSE_TOO_LONG, line->output);
+    }
+    step->left = (int32_t)step->planned;
+    return answer(DW_OK, 0);
+}
+
+/* Goes through a recipe's steps; keeps them only when told, for a refused pour leaves the last one readable. */
+static dw_answer_t plan(const dw_record_t *recipes, dw_cursor_t cursor, uint32_t serving, bool keep)
+{
+    uint8_t count = 0;
+    dw_share_t share;
+    dw_line_t line;
+    dw_step_t step;
+
+    dw_share_begin(&share, serving, weigh(recipes, cursor));
+    while (dw_recipes_next(recipes, &cursor, &line)) {
+        dw_answer_t result = reckon(&line, &share, &step);
+
+        if (result.reason != DW_OK) {
+            return result;
+        }
+        if (keep) {
+            dw_state.steps[count] = step;
+            count++;
+        }
+    }
+    if (keep) {
+        dw_state.count = count;
+    }
+    return answer(DW_OK, 0);
+}
+
+/* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
+dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
+{
+    const dw_record_t *recipes = dw_store_record(DW_RECIPES);
+    dw_cursor_t cursor;
+    dw_answer_t result;
+    uint32_t quanta;
+
+    if (!dw_is_idle()) {
+        return answer(DW_BUSY, 0);
+    }
+    if (recipes->source == DW_FROM_NOWHERE) {
+        return answer(DW_NO_RECIPES, 0);
+    }
+    if (dw_store_record(DW_CALIBRATION)->source == DW_FROM_NOWHERE) {
+        return answer(DW_NO_CALIBRATION, 0);
+    }
+    if (!dw_recipes_find(recipes, recipe, &cursor)) {
+        return answer(DW_UNKNOWN_RECIPE, 0);
+    }
+    if (!dw_recipes_serving(recipes, serving, &quanta)) {
+        return answer(DW_UNKNOWN_SERVING, 0);
+    }
+    if (quanta > DW_VESSEL_QUANTA) {
+        return answer(DW_VESSEL_TOO_SMALL, 0);
+    }
+    result = plan(recipes, cursor, quanta, false);
+    if (result.reason != DW_OK) {
+        return result;
+    }
+    result = obstacle((uint16_t)(DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK), true);
+    if (result.reason != DW_OK) {
+        return result;
+    }
+    result = plan(recipes, cursor, quanta, true);
+    dw_state.recipe = recipe;
+    dw_state.serving = serving;
+    post(DW_ASKED_POUR);
+    return result;
+}
+
+dw_answer_t dw_go_on(void)
+{
+    dw_answer_t result = { DW_OK, 0 };
+    dw_lock_t lock = dw_port_lock();
+    uint16_t open = dw_state.open_to_go_on;
+
+    if (dw_state.state != DW_PAUSED) {
+        result.reason = DW_NOTHING_TO_GO_ON_WITH;
+    } else if (!nothing_waits()) {
+        result.reason = DW_BUSY;
+    } else if (open == 0) {
+        dw_state.asked = DW_ASKED_GO_ON;
+    } else {
+        result.reason = DW_INTERLOCK;
+    }
+    dw_port_unlock(lock);
+    if (result.reason == DW_INTERLOCK) {
+        result.argument = dw_lowest(open);
+    }
+    return result;
+}
+
+/* True when this output is being jogged; then its renewal or release is posted if it may be. */
+static bool jogs_already(uint8_t output, bool on, dw_answer_t *result)
+{
+    dw_lock_t lock = dw_port_lock();
+    bool jogs = dw_state.state == DW_JOGGING && dw_state.steps[DW_JOG_STEP].output == output;
+    bool busy = on && !nothing_waits();
+
+    if (jogs && !busy) {
+        dw_state.asked = on ? DW_ASKED_RENEWAL : DW_ASKED_RELEASE;
+    }
+    dw_port_unlock(lock);
+    *result = answer(busy ? DW_BUSY : DW_OK, 0);
+    return jogs;
+}
+
+dw_answer_t dw_jog(uint8_t output, bool on)
+{
+    dw_step_t step = { 0, 0, DW_WAITING, 0, 0, 0, 0, 0 };
+    dw_answer_t result;
+
+    if (jogs_already(output, on, &result)) {
+        return result;
+    }
+    if (!on) {
+        return answer(DW_NOTHING_TO_GO_ON_WITH, 0);
+    }
+    if (!dw_is_idle()) {
+        return answer(DW_BUSY, 0);
+    }
+    if (output >= DW_OUTPUTS) {
+        return answer(DW_NO_SUCH_OUTPUT, 0);
+    }
+    step.output = output;
+    step.planned = dw_rom32(&dw_outputs[output].jog_limit);
+    step.left = (int32_t)step.planned;
+    result = obstacle((uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(output)), false);
+    if (result.reason == DW_OK) {
+        dw_state.steps[DW_JOG_STEP] = step;
+        post(DW_ASKED_JOG);
+    }
+    return result;
+}
+
+void dw_stop(void)
+{
+    dw_lock_t lock = dw_port_lock();
+
+    dw_state.asked_stop = true;
+    dw_state.asked = DW_ASKED_NOTHING;
+    dw_port_unlock(lock);
+}
+
+/* A refused press has no one to be told: what refused it shows in the status. */
+static void ignore(dw_answer_t result)
+{
+    (void)result;
+}
+
+static void press(uint8_t button)
+{
+    uint8_t does = dw_rom8(&dw_buttons[button].does);
+
+    if (does == DW_DOES_POUR) {
+        ignore(dw_pour(dw_rom16(&dw_buttons[button].recipe), dw_rom8(&dw_buttons[button].serving)));
+    } else if (does == DW_DOES_GO_ON) {
+        ignore(dw_go_on());
+    } else {
+        dw_stop();
+    }
+}
+
+void dw_serve_buttons(void)
+{
+    dw_lock_t lock = dw_port_lock();
+    uint16_t pressed = dw_state.newly_pressed;
+    uint8_t i;
+
+    dw_state.newly_pressed = 0;
+    dw_port_unlock(lock);
+    for (i = 0; pressed != 0; i++) {
+        if ((pressed & 1u) != 0) {
+            press(i);
+        }
+        pressed = (uint16_t)(pressed >> 1);
+    }
+}
+
+void dw_get_status(dw_status_t *status)
+{
+    dw_lock_t lock = dw_port_lock();
+
+    status->state = dw_state.state;
+    status->result = dw_state.result;
+    status->why = dw_state.why;
+    status->tick = dw_state.tick;
+    status->closed = dw_state.closed;
+    status->pressed = dw_state.pressed;
+    dw_port_unlock(lock);
+    status->recipe = dw_state.recipe;
+    status->serving = dw_state.serving;
+}
+
+bool dw_get_booked(uint8_t index, dw_booked_t *booked)
+{
+    const dw_step_t *step = &dw_state.steps[index];
+    dw_lock_t lock;
+
+    if (index >= dw_state.count) {
+        return false;
+    }
+    lock = dw_port_lock();
+    booked->output = step->output;
+    booked->starts = step->starts;
+    booked->planned = step->planned;
+    booked->on = step->on;
+    dw_port_unlock(lock);
+    return true;
+}

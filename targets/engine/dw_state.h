@@ -1,0 +1,136 @@
+/* What the tick and the main loop share. Private to the engine.
+ *
+ * The tick owns everything here. The main loop reads under dw_port_lock, and writes only the request mailbox
+ * (under the lock) and, while the engine is idle and nothing waits in the mailbox, the steps of the next pour.
+ */
+#ifndef DW_STATE_H
+#define DW_STATE_H
+
+#include "dw_engine.h"
+#include "machine.h"
+
+/* Room in static arrays; a build whose counts are known at run time only says how much. */
+#ifndef DW_OUTPUTS_CAPACITY
+#define DW_OUTPUTS_CAPACITY DW_OUTPUTS
+#define DW_INTERLOCKS_CAPACITY DW_INTERLOCKS
+#define DW_BUTTONS_CAPACITY DW_BUTTONS
+#define DW_GROUPS_CAPACITY DW_GROUPS
+#define DW_PORTS_CAPACITY DW_PORTS
+#endif
+
+#define DW_WAITING 0u
+#define DW_RUNNING 1u
+#define DW_ENDED 2u
+
+typedef struct {
+    uint8_t output;
+    uint8_t after_all;
+    uint8_t phase;
+    uint8_t starts;
+    uint32_t planned;
+    int32_t left;
+    uint32_t on;
+    int32_t offset_ticks;
+} dw_step_t;
+
+#define DW_JOG_STEP DW_STEPS_MAX /* the steps of a pour stay readable while something is jogged */
+
+#define DW_ASKED_NOTHING 0u
+#define DW_ASKED_POUR 1u
+#define DW_ASKED_GO_ON 2u
+#define DW_ASKED_JOG 3u
+#define DW_ASKED_RENEWAL 4u
+#define DW_ASKED_RELEASE 5u
+
+typedef struct {
+    uint32_t tick;
+    uint32_t clock; /* of the pour */
+    uint32_t pause_clock;
+    uint32_t jog_clock;
+    dw_step_t steps[DW_STEPS_MAX + 1];
+    uint8_t count;      /* steps of the last pour */
+    uint8_t first, end; /* the steps at work now; none when idle */
+    uint8_t state;
+    uint8_t result;
+    dw_answer_t why;
+    uint16_t closed;
+    uint16_t pressed;
+    uint16_t newly_pressed; /* buttons whose requests are still to be made */
+    uint16_t causes;        /* interlocks that made or kept the pause */
+    uint16_t open_to_go_on; /* interlocks that would refuse going on, as of the last tick */
+    uint16_t recipe;
+    uint8_t serving;
+    bool served; /* this vessel has been poured into */
+    bool ticked; /* since the main loop last looked */
+
+    uint8_t asked; /* the request that waits for the next tick */
+    bool asked_stop;
+} dw_state_t;
+
+extern dw_state_t dw_state;
+
+/* What happened in a tick, gathered in the order of deciding and traced in the order of the codes. */
+typedef struct {
+    bool pour;
+    bool went_on;
+    bool done;
+    uint8_t pause;              /* interlock, or DW_NOTHING_HAPPENED */
+    uint8_t abort;              /* reason, or DW_NOTHING_HAPPENED */
+    uint16_t interlocks_changed;
+    uint16_t buttons_changed;
+} dw_events_t;
+
+#define DW_NOTHING_HAPPENED 255u
+
+/* Interlocks in the mask that are open. */
+static inline uint16_t dw_open(uint16_t mask)
+{
+    return (uint16_t)(mask & (uint16_t)~dw_state.closed);
+}
+
+/* Bit i of a mask. */
+static inline uint16_t dw_bit(uint8_t index)
+{
+    return (uint16_t)(1u << index);
+}
+
+/* The lowest bit set in a mask that is not 0. */
+static inline uint8_t dw_lowest(uint16_t mask)
+{
+    uint8_t index = 0;
+
+    while ((mask & 1u) == 0) {
+        mask = (uint16_t)(mask >> 1);
+        index++;
+    }
+    return index;
+}
+
+static inline bool dw_is_dose(const dw_step_t *step)
+{
+    return step->output < DW_CHANNELS;
+}
+
+/* Interlocks that an output needs while it runs. */
+static inline uint16_t dw_needs(uint8_t output)
+{
+    return output < DW_CHANNELS ? (uint16_t)DW_POURING_MASK : dw_rom16(&dw_outputs[output].needs);
+}
+
+/* dw_input.c: debounced inputs */
+void dw_input_start(void);
+void dw_input_sample(dw_events_t *events);
+
+/* dw_limit.c: what makes a pour or a jog pause or end */
+void dw_limit_check(dw_events_t *events);
+void dw_abort(uint8_t reason, uint8_t argument, dw_events_t *events);
+uint16_t dw_open_to_go_on(void);
+
+/* dw_output.c: which step starts when, and the pins */
+void dw_output_start(void);
+void dw_output_write(void);
+void dw_output_count_down(void);
+void dw_output_decide(dw_events_t *events);
+void dw_output_arm(const dw_events_t *events);
+
+#endif

@@ -1,0 +1,197 @@
+"""A small client of the engine's own tests: records and frames by the pages, and a controller process to talk to.
+
+CRCs come from zlib and binascii, the byte stuffing from the cobs package: nothing here is the project's own code.
+"""
+
+from __future__ import annotations
+
+import binascii
+import struct
+import subprocess
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+
+from cobs import cobs
+
+REASONS = {
+    0: "ok", 1: "stop", 2: "interlock", 3: "max on", 4: "pour limit", 5: "pause limit", 6: "busy", 7: "no recipes",
+    8: "no calibration", 9: "unknown recipe", 10: "unknown serving", 11: "vessel too small", 12: "not calibrated",
+    13: "dose too small", 14: "dose too long", 15: "vessel not changed", 16: "nothing to go on with",
+    17: "no such output", 18: "unknown request", 19: "bad length", 20: "wrong interface", 21: "wrong unit",
+    22: "out of range", 23: "bad record", 24: "store failed",
+}  # fmt: skip
+CODES = {1: "pour", 2: "go on", 3: "input", 4: "pause", 5: "abort", 6: "off", 7: "on", 8: "done"}
+INTERFACE = 0x01020304
+
+
+@dataclass(frozen=True)
+class Dose:
+    output: int
+    weight: int
+    after_all: bool = False
+
+    def bytes(self) -> bytes:
+        return struct.pack("<BH", self.output | self.after_all << 7, self.weight)
+
+
+@dataclass(frozen=True)
+class Stage:
+    output: int
+    ticks: int
+    after_all: bool = False
+
+    def bytes(self) -> bytes:
+        return struct.pack("<BI", self.output | self.after_all << 7, self.ticks)
+
+
+def sealed(kind: bytes, body: bytes, interface: int = INTERFACE) -> bytes:
+    """A record around a body."""
+    head = struct.pack("<2s1sBIII", b"DW", kind, 1, 16 + len(body) + 4, interface, 0)
+    return head + body + struct.pack("<I", zlib.crc32(head + body))
+
+
+def resealed(record: bytes) -> bytes:
+    """The record with a CRC that fits again, after a byte of it was changed."""
+    return record[:-4] + struct.pack("<I", zlib.crc32(record[:-4]))
+
+
+def recipes(servings: Sequence[int], book: dict[int, Sequence[Dose | Stage]], interface: int = INTERFACE) -> bytes:
+    """A recipes record: servings in quanta, steps by recipe number."""
+    numbers = sorted(book)
+    texts = [bytes([len(book[n])]) + b"".join(step.bytes() for step in book[n]) for n in numbers]
+    at = 4 + 4 * len(servings) + 6 * len(numbers)
+    offsets = []
+    for text in texts:
+        offsets.append(at)
+        at += len(text)
+    body = struct.pack("<BBH", len(servings), 0, len(numbers)) + struct.pack(f"<{len(servings)}I", *servings)
+    body += struct.pack(f"<{len(numbers)}H", *numbers) + struct.pack(f"<{len(numbers)}I", *offsets) + b"".join(texts)
+    return sealed(b"R", body, interface)
+
+
+def calibration(channels: Sequence[tuple[int, int, int]], unit: str = "", interface: int = INTERFACE) -> bytes:
+    """A calibration record: multiplier, shift and offset of each channel."""
+    rows = b"".join(struct.pack("<IBi", m, s, offset) for m, s, offset in channels)
+    return sealed(b"C", unit.encode().ljust(16, b"\0") + bytes([len(channels)]) + rows, interface)
+
+
+@dataclass
+class Answer:
+    reason: str
+    argument: int
+    rest: bytes
+
+
+@dataclass
+class Controller:
+    """The host target as a child process; every command waits for its answer."""
+
+    program: Path
+    options: Sequence[str] = ()
+    edges: list[tuple[int, int, int]] = field(default_factory=list)
+    received: bytearray = field(default_factory=bytearray)
+    tick: int = 0
+    sequence: int = 0
+
+    def __enter__(self) -> Controller:
+        self.child = subprocess.Popen(
+            [str(self.program), *self.options], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        assert self.child.stdin and self.child.stdout
+        self.child.stdin.close()
+        self.child.stdout.read()
+        self.child.stdout.close()
+        assert self.child.wait(10) == 0 or kind, "the controller process ended with an error"
+
+    def tell(self, line: str) -> str:
+        """Send a line; returns its last answer line."""
+        assert self.child.stdin and self.child.stdout
+        self.child.stdin.write(line.encode() + b"\n")
+        self.child.stdin.flush()
+        while True:
+            words = self.child.stdout.readline().decode().split()
+            assert words, "the controller process ended"
+            if words[0] == "tx":
+                self.received += bytes.fromhex(words[1])
+            elif words[0] == "edge":
+                self.edges.append((int(words[1]), int(words[2]), int(words[3])))
+            else:
+                if words[0] == "ok":
+                    self.tick = int(words[1])
+                return " ".join(words)
+
+    def run(self, ticks: int) -> None:
+        assert self.tell(f"run {ticks}").startswith("ok")
+
+    def level(self, index: int, level: int) -> None:
+        assert self.tell(f"in {index} {level}").startswith("ok")
+
+    def raw(self, data: bytes) -> list[bytes]:
+        """Bytes on the line; returns the frames that came back, decoded and without their CRC."""
+        self.received.clear()
+        assert self.tell(f"rx {data.hex()}").startswith("ok")
+        frames = bytes(self.received).split(b"\0")
+        assert frames.pop() == b""
+        bare = [cobs.decode(frame) for frame in frames]
+        assert all(binascii.crc_hqx(frame, 0xFFFF) == 0 for frame in bare)
+        return [frame[:-2] for frame in bare]
+
+    def ask(self, kind: int, payload: bytes = b"") -> Answer:
+        """One request with a new sequence number."""
+        self.sequence = self.sequence % 255 + 1
+        answers = self.raw(framed(self.sequence, kind, payload))
+        assert len(answers) == 1
+        assert answers[0][:2] == bytes([self.sequence, kind | 0x80])
+        return Answer(REASONS[answers[0][2]], answers[0][3], answers[0][4:])
+
+    def upload(self, record: bytes, chunk: int = 200) -> Answer:
+        """A record into the store; returns the first refusal, or the answer to commit."""
+        begin = self.ask(2, record[2:3] + struct.pack("<I", len(record)))
+        if begin.reason != "ok":
+            return begin
+        for at in range(0, len(record), chunk):
+            part = self.ask(3, struct.pack("<I", at) + record[at : at + chunk])
+            if part.reason != "ok":
+                return part
+        return self.ask(4, record[-4:])
+
+    def trace(self) -> list[tuple[int, str, int]]:
+        """All entries there are."""
+        entries: list[tuple[int, str, int]] = []
+        while True:
+            rest = self.ask(33).rest
+            assert rest[:2] == b"\0\0"
+            if rest[2] == 0:
+                return entries
+            for i in range(rest[2]):
+                tick, code, argument = struct.unpack_from("<IBB", rest, 3 + 6 * i)
+                entries.append((tick, CODES[code], argument))
+
+    def status(self) -> tuple[int, ...]:
+        """State, result, reason, argument, tick, recipe, serving, interlocks, buttons, bytes of outputs."""
+        rest = self.ask(32).rest
+        count = rest[15]
+        assert len(rest) == 16 + count
+        return struct.unpack(f"<4BIHBHHx{count}B", rest)
+
+    def booked(self) -> list[tuple[int, int, int, int]]:
+        """Output, starts, planned, on of each step of the last pour."""
+        rest = self.ask(34).rest
+        return [struct.unpack_from("<BBII", rest, 1 + 10 * i) for i in range(rest[0])]
+
+    def pour(self, number: int, serving: int = 0) -> Answer:
+        return self.ask(16, struct.pack("<HB", number, serving))
+
+
+def framed(sequence: int, kind: int, payload: bytes = b"") -> bytes:
+    """A frame as it goes over the wire."""
+    bare = bytes([sequence, kind]) + payload
+    return cobs.encode(bare + binascii.crc_hqx(bare, 0xFFFF).to_bytes(2, "big")) + b"\0"
