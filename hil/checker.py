@@ -84,7 +84,7 @@ class Span:
 
 def check(rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, ends: int) -> list[str]:
     """Everything wrong with an undisturbed pour that ran from tick ``begins`` to tick ``ends``; [] if nothing is."""
-    spans, findings = _spans(rules, switches)
+    spans, findings = spans_of(rules, switches)
     findings += safe(rules, switches)
     for span in spans:
         if span.start < begins or span.end > ends:
@@ -100,7 +100,7 @@ def check(rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, end
 
 def safe(rules: Rules, switches: Sequence[Switch]) -> list[str]:
     """What must hold in any pour, also a disturbed one: supply, inrush gap, groups and dead times, longest on-time."""
-    spans, findings = _spans(rules, switches)
+    spans, findings = spans_of(rules, switches)
     return (
         findings
         + _supply(rules, spans)
@@ -110,7 +110,8 @@ def safe(rules: Rules, switches: Sequence[Switch]) -> list[str]:
     )
 
 
-def _spans(rules: Rules, switches: Sequence[Switch]) -> tuple[list[Span], list[str]]:
+def spans_of(rules: Rules, switches: Sequence[Switch]) -> tuple[list[Span], list[str]]:
+    """The times each output was on, by their beginning; and what makes no sense in the switches."""
     began: dict[int, int] = {}
     spans, findings = [], []
     for switch in sorted(switches, key=lambda s: (s.tick, s.on)):

@@ -10,7 +10,10 @@ from dosewright.hil.trouble import RigTrouble
 from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore]
 
 BAUD = 115_200
-SIMULATED = {"host": "the engine compiled for this computer, with a clock that the harness moves"}
+SIMULATED = {
+    "host": "the engine compiled for this computer, with a clock that the harness moves",
+    "avr": "the firmware on a simulated AVR board, cycle by cycle, its pins watched from outside",
+}
 
 _HANDLERS = "dosewright.hil.protocols"
 if _HANDLERS not in serial.protocol_handler_packages:

@@ -5,8 +5,13 @@ from __future__ import annotations
 from fractions import Fraction
 
 from dosewright.gen.load import Project
+from dosewright.gen.models.machine import Interlock
 from dosewright.gen.models.recipes import Recipe
+from dosewright.hil.bounds import Closed
 from dosewright.hil.checker import Line, Part, Pour, Rules, Timed
+from dosewright.hil.record import PourRecord, later
+
+FOR_EVER = 1 << 40  # ticks
 
 
 def rules(project: Project) -> Rules:
@@ -39,6 +44,51 @@ def pour(project: Project, recipe_name: str, serving_name: str) -> Pour:
     stages = list(project.machine.stage)
     timed = [Timed(len(channels) + stages.index(use.stage), use.time, use.when) for use in recipe.stages]
     return Pour(tuple(parts), tuple(timed), largest_first=recipe.order == "largest first")
+
+
+def closed(project: Project, record: PourRecord) -> list[Closed]:
+    """When which outputs had to be off, by the harness's own moves of the switches; ticks since the record began."""
+    machine = project.machine
+    channels = frozenset(range(len(machine.channel)))
+    origin, ends = record.before.tick, later(record.after.tick, record.before.tick)
+    windows = []
+    for index, (name, lock) in enumerate(machine.interlock.items()):
+        always = frozenset(range(len(machine.channel) + len(machine.stage)))
+        named = {len(channels) + i for i, stage in enumerate(machine.stage.values()) if name in stage.needs}
+        doses = channels if lock.needed in ("while pouring", "always") else frozenset()
+        lines = always if lock.needed == "always" else doses | named
+        for opened, shut in _open_times(lock, index, record, ends):
+            seen = round(lock.debounce / machine.machine.tick) - 1
+            first, last = opened + seen, shut + seen
+            windows.append(Closed(lines, first, last, f"{name} was open"))
+            if lock.on_loss == "abort" and lock.needed == "always" and first <= ends:
+                windows.append(Closed(always, first, FOR_EVER, f"the loss of {name} had ended the pour"))
+            elif lock.on_return == "wait":
+                asked = [
+                    later(a.tick, origin) for a in record.requests if a.what == "go on" and not a.refused
+                ]
+                until = min((tick for tick in asked if tick >= first), default=FOR_EVER)
+                windows.append(
+                    Closed(doses, first, until, f"nobody had asked to go on after {name} was open")
+                )
+    return windows
+
+
+def _open_times(lock: Interlock, index: int, record: PourRecord, ends: int) -> list[tuple[int, int]]:
+    """From when to when the switch was open; ticks since the record began, whose beginning counts as 0."""
+    assert record.levels is not None and record.inputs is not None
+    moves = [(0, record.levels[index])]
+    moves += [(later(i.tick, record.before.tick), i.level) for i in record.inputs if i.index == index]
+    moves.append((ends + 1, lock.closed_when == "high"))
+    times, opened = [], None
+    for tick, level in moves:
+        is_closed = level == (lock.closed_when == "high")
+        if not is_closed and opened is None:
+            opened = tick
+        if is_closed and opened is not None:
+            times.append((opened, tick))
+            opened = None
+    return times
 
 
 def _shares(project: Project, recipe: Recipe) -> dict[str, Fraction]:

@@ -6,6 +6,7 @@ the person at the machine, through ``Person``, and waits until the controller se
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ from dosewright.hil.record import Asked, PourRecord, RawInput, later
 from dosewright.hil.rig import Rig
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
 from dosewright.hil.trouble import RigTrouble
-from dosewright.hil.upload import Loaded, Progress, fits, put
+from dosewright.hil.upload import Loaded, Progress, fits, held, put
 
 DRAIN_EVERY = 200  # ticks between two looks at the trace: far fewer edges than its ring holds
 PERSON_WITHIN = 300.0  # seconds for a person to move a switch
@@ -55,7 +56,13 @@ class Session:
     def prepare(self, progress: Progress = lambda *_: None) -> tuple[Identity, list[Loaded]]:
         """Identify, compare, load what differs, and close every interlock."""
         identity = fits(self.rig.client, self.compiled)
-        loaded = put(self.rig.client, identity, self.compiled, progress)
+        loaded = held(self.rig.client, identity, self.compiled)
+        put(self.rig.client, loaded, self.compiled, progress)
+        self.close_interlocks()
+        return identity, loaded
+
+    def close_interlocks(self) -> None:
+        """Every interlock closed and no button pressed: by the harness on a simulated rig, else by the person."""
         machine = self.compiled.machine
         if self.rig.bench:
             self._levels = [True] * (len(machine.interlocks) + len(machine.buttons))
@@ -63,7 +70,6 @@ class Session:
                 self._move(index, index < len(machine.interlocks))
         self._settle()
         self._until_closed()
-        return identity, loaded
 
     def pour(
         self, recipe: CompiledRecipe, serving: int, acts: Sequence[Act] = (), open_first: int = -1
@@ -88,7 +94,12 @@ class Session:
         trace: list[Entry] = []
         lost, requests = 0, []
         if answer.reason == 0:
-            lost, requests = self._follow(trace, sorted(acts, key=lambda act: act.after))
+            try:
+                lost, requests = self._follow(trace, sorted(acts, key=lambda act: act.after))
+            except KeyboardInterrupt:
+                with contextlib.suppress(RigTrouble):
+                    client.stop()
+                raise
         self._settle()
         more_lost, more = client.trace()
         after = client.status()

@@ -99,3 +99,48 @@ def summary(verdicts: Sequence[Verdict]) -> str:
     if failed:
         return f"{failed} of {len(verdicts)} pours differ"
     return f"{len(verdicts)} pours, {edges} edges: equal to the tick by {by}"
+
+
+def as_json(verdicts: Sequence[Verdict], left_out: Sequence[tuple[str, str]]) -> dict[str, object]:
+    """The verdicts as plain values."""
+    return {
+        "passed": all(verdict.passed for verdict in verdicts),
+        "pours": [
+            {
+                "recipe": v.recipe,
+                "serving": v.serving,
+                "disturbed_by": v.case or None,
+                "asked_ml": v.asked_ml,
+                "seconds": v.seconds,
+                "edges": v.edges,
+                "pins_watched": v.witness,
+                "passed": v.passed,
+                "findings": list(v.findings),
+            }
+            for v in verdicts
+        ],
+        "left_out": [{"recipe": name, "reason": reason} for name, reason in left_out],
+    }
+
+
+class Bystander:
+    """The person at a real machine, asked on the terminal; the controller's inputs tell when it is done."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def please(self, what: str) -> None:
+        self._console.print(f"Please {what}.", soft_wrap=True, markup=False)
+
+
+class Uploading:
+    """Progress of an upload, on a terminal only."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def __call__(self, what: str, sent: int, whole: int) -> None:
+        if self._console.is_terminal:
+            self._console.print(
+                f"{what}: {sent} of {whole} bytes", end="\r" if sent < whole else "\n", markup=False
+            )

@@ -57,6 +57,11 @@ def rig_url(name: str, folder: Path) -> str:
     return f"{name}://{folder}" if name in SIMULATED else name
 
 
+def is_simulated(url: str) -> bool:
+    """Whether the harness itself moves this rig's switches and time."""
+    return url.partition("://")[0] in SIMULATED
+
+
 def open_rig(url: str) -> Rig:
     """Open a rig by URL or port name. Raises RigTrouble, or UserError when it has to be built and cannot."""
     port = open_port(url, timeout=ANSWER_WITHIN)

@@ -26,12 +26,20 @@ Progress = Callable[[str, int, int], None]  # what, bytes sent, bytes in all
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What became of one record: ``was`` is the record that was in force, None where there was none."""
+    """One record: ``was`` is the one in force on the controller, None where there is none; ``now`` the project's."""
 
-    kind: str
+    kind: bytes
     was: bytes | None
     now: bytes
-    written: bool
+
+    @property
+    def name(self) -> str:
+        return KINDS[self.kind]
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing has to be written: only what the store itself sets may differ."""
+        return self.was is not None and _content(self.was) == _content(self.now)
 
 
 def fits(client: Client, compiled: Compiled) -> Identity:
@@ -60,22 +68,22 @@ def fits(client: Client, compiled: Compiled) -> Identity:
     return found
 
 
-def put(
-    client: Client, identity: Identity, compiled: Compiled, progress: Progress = lambda *_: None
-) -> list[Loaded]:
-    """Make recipes and calibration in force those of the project; what is there already is left alone.
+def held(client: Client, identity: Identity, compiled: Compiled) -> list[Loaded]:
+    """Recipes and calibration as the controller holds them and as they should be. Raises RigTrouble."""
+    there = {b"R": identity.recipes, b"C": identity.calibration}
+    return [
+        Loaded(kind, _read(client, kind) if there[kind] != Held.NONE else None, record)
+        for kind, record in zip(KINDS, table_bin(compiled), strict=True)
+    ]
 
-    Each record is compared with what the controller then holds. Raises RigTrouble.
-    """
-    held = {b"R": identity.recipes, b"C": identity.calibration}
-    loaded = []
-    for kind, record in zip(KINDS, table_bin(compiled), strict=True):
-        was = _read(client, kind) if held[kind] != Held.NONE else None
-        same = was is not None and _content(was) == _content(record)
-        if not same:
-            _upload(client, kind, record, compiled, progress)
-        loaded.append(Loaded(KINDS[kind], was, record, not same))
-    return loaded
+
+def put(
+    client: Client, records: list[Loaded], compiled: Compiled, progress: Progress = lambda *_: None
+) -> None:
+    """Write the records that differ, and compare each with what the controller then holds. Raises RigTrouble."""
+    for record in records:
+        if not record.same:
+            _upload(client, record.kind, record.now, compiled, progress)
 
 
 def _upload(client: Client, kind: bytes, record: bytes, compiled: Compiled, progress: Progress) -> None:

@@ -10,6 +10,7 @@ from dosewright.gen.load import Project
 from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan, plan
 from dosewright.hil import checker, quantities
+from dosewright.hil.bounds import beyond
 from dosewright.hil.expectation import against_twin
 from dosewright.hil.judge import Edge, edges_of, first_difference
 from dosewright.hil.messages import reason_words
@@ -41,11 +42,18 @@ class Court:
             findings += self._checked(record, record.started, planned)
         return self.verdict(record, findings)
 
-    def disturbed(self, record: PourRecord, case: str, more: list[str]) -> Verdict:
-        """The verdict on a pour that ``case`` disturbed; ``more`` are findings of other checks."""
-        findings = self._witnessed(record) + more
-        if (switches := self.switches(record)) is not None:
-            findings += checker.safe(self.rules, switches)
+    def disturbed(self, record: PourRecord, case: str) -> Verdict:
+        """The verdict on a pour that ``case`` disturbed on a simulated rig."""
+        findings = self._witnessed(record)
+        switches = self.switches(record)
+        if switches is not None and record.inputs is not None:
+            origin = record.before.tick
+            begins = later(record.started if record.started is not None else record.asked_at, origin)
+            ends = later(record.ended, origin) if record.ended is not None else begins
+            wanted = quantities.pour(self.project, record.recipe.name, self.names.servings[record.serving])
+            findings += beyond(
+                self.rules, wanted, switches, begins, ends, quantities.closed(self.project, record)
+            )
         return self.verdict(record, findings, case)
 
     def verdict(self, record: PourRecord, findings: list[str], case: str = "") -> Verdict:
@@ -90,9 +98,14 @@ class Court:
         if record.edges is not None:
             start = record.started if record.started is not None else record.asked_at
             pins = [
-                Edge(later(edge.tick, start), edge.output, self._is_on(edge.output, edge.level)) for edge in record.edges
+                Edge(later(edge.tick, start), edge.output, self._is_on(edge.output, edge.level))
+                for edge in record.edges
             ]
-            told = [edge for edge in edges_of(record.trace, start) if self.compiled.machine.outputs[edge.output].pin]
+            told = [
+                edge
+                for edge in edges_of(record.trace, start)
+                if self.compiled.machine.outputs[edge.output].pin
+            ]
             if difference := first_difference(told, pins, self.names, "its pin"):
                 findings.append(difference)
         return findings

@@ -76,7 +76,12 @@ class TwinDevice:
     def outcome(self) -> twin_log.Outcome:
         compiled = self.compiled
         return run(
-            compiled.machine, compiled.recipes, compiled.calibration, self.log, tick0=self.start, until=self.tick
+            compiled.machine,
+            compiled.recipes,
+            compiled.calibration,
+            self.log,
+            tick0=self.start,
+            until=self.tick,
         )
 
     # The port
@@ -131,9 +136,17 @@ class TwinDevice:
         if kind == Request.TRACE:
             entries = list(self.told(outcome.trace))[self.read_entries :][:10]
             self.read_entries += len(entries)
-            return b"\0\0" + struct.pack("<HB", 0, len(entries)) + b"".join(struct.pack("<IBB", *e) for e in entries)
+            return (
+                b"\0\0"
+                + struct.pack("<HB", 0, len(entries))
+                + b"".join(struct.pack("<IBB", *e) for e in entries)
+            )
         if kind == Request.BOOKED:
-            return b"\0\0" + bytes([len(outcome.booked)]) + b"".join(struct.pack("<BBII", *b) for b in outcome.booked)
+            return (
+                b"\0\0"
+                + bytes([len(outcome.booked)])
+                + b"".join(struct.pack("<BBII", *b) for b in outcome.booked)
+            )
         record = self.records[payload[:1]]
         offset = int.from_bytes(payload[1:5], "little")
         if kind == Request.READ:
@@ -153,4 +166,8 @@ class TwinDevice:
             if code == 3 and argument & 127 < locks:
                 closed = closed & ~(1 << (argument & 127)) | (argument >> 7) << (argument & 127)
         head = struct.pack("<BBBB", outcome.state, outcome.result, outcome.reason, outcome.argument)
-        return head + struct.pack("<IHBIB", self.tick, pour.recipe, pour.serving, closed | pressed, len(on)) + bytes(on)
+        return (
+            head
+            + struct.pack("<IHBIB", self.tick, pour.recipe, pour.serving, closed | pressed, len(on))
+            + bytes(on)
+        )

@@ -1,0 +1,113 @@
+"""Many pours on a rig, a verdict each; what scripts call: ``for verdict in replay(court, lambda: open_rig(url), cases)``."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+from collections.abc import Iterable, Iterator, Sequence
+
+from dosewright.gen.compiled import CompiledRecipe
+from dosewright.gen.lower import Compiled
+from dosewright.gen.problems import Exit, UserError
+from dosewright.hil.faults import Case, faults, telling
+from dosewright.hil.record import Verdict
+from dosewright.hil.replay import Person, Session
+from dosewright.hil.report import Reporter, Silent
+from dosewright.hil.rig import OpenRig, Rig
+from dosewright.hil.trouble import RigCrashed, RigTrouble
+from dosewright.hil.upload import Progress
+from dosewright.hil.verdicts import Court
+
+
+def replay(
+    court: Court,
+    open_rig: OpenRig,
+    cases: Sequence[Case],
+    *,
+    reporter: Reporter | None = None,
+    progress: Progress = lambda *_: None,
+    person: Person | None = None,
+) -> Iterator[Verdict]:
+    """A verdict on each case, as it is reached.
+
+    A simulated controller that crashes is a verdict, and a new one pours the rest. Raises RigTrouble when a real one
+    is lost or does not fit, and UserError when a rig has to be built and cannot.
+    """
+    reporter = reporter or Silent()
+    session: Session | None = None
+    reporter.begin(len(cases))
+    try:
+        for case in cases:
+            name = court.names.servings[case.serving]
+            reporter.step(f"{case.recipe.name}, {name}")
+            try:
+                session = session or _prepared(open_rig(), court.compiled, person, progress)
+                verdict = one(court, session, case)
+            except RigCrashed as crash:
+                if session:
+                    session.rig.close()
+                session = None
+                verdict = court.crashed(case.recipe, case.serving, crash, case.fault)
+            yield verdict
+    finally:
+        reporter.end()
+        if session:
+            with contextlib.suppress(OSError):
+                session.rig.close()
+
+
+def one(court: Court, session: Session, case: Case) -> Verdict:
+    """Pour one case on a prepared session and judge it."""
+    record = session.pour(case.recipe, case.serving, case.acts, case.open_first)
+    return court.disturbed(record, case.fault) if case.fault else court.undisturbed(record)
+
+
+def cases(compiled: Compiled, recipes: Iterable[str] = (), servings: Iterable[str] = ()) -> list[Case]:
+    """Recipes by servings, all or those named (a recipe by name or number). Raises UserError for an unknown one."""
+    chosen = [_recipe(compiled, name) for name in recipes] or compiled.recipes.recipes
+    wanted = [_serving(compiled, name) for name in servings] or range(len(compiled.recipes.servings))
+    if not chosen:
+        raise UserError("no recipe can be poured with what is loaded and measured; see dosewright check")
+    return [Case(recipe, serving) for recipe in chosen for serving in wanted]
+
+
+def fault_cases(compiled: Compiled, recipes: Sequence[str] = (), servings: Sequence[str] = ()) -> list[Case]:
+    """Every disturbance of the chosen pours; of the most telling one where none is chosen."""
+    if recipes or servings:
+        pours = [(case.recipe, case.serving) for case in cases(compiled, recipes, servings)]
+    else:
+        cases(compiled)
+        pours = [telling(compiled)]
+    return [case for recipe, serving in pours for case in faults(compiled, recipe, serving)]
+
+
+def _prepared(rig: Rig, compiled: Compiled, person: Person | None, progress: Progress) -> Session:
+    session = Session(rig, compiled, person)
+    try:
+        session.prepare(progress)
+    except (RigTrouble, KeyboardInterrupt):
+        rig.close()
+        raise
+    return session
+
+
+def _recipe(compiled: Compiled, name: str) -> CompiledRecipe:
+    for recipe in compiled.recipes.recipes:
+        if name in (recipe.name, str(recipe.number)):
+            return recipe
+    for left_out, reason in compiled.left_out:
+        if name == left_out:
+            raise UserError(f"--recipe {name}: left out of the table: {reason}", exit_code=Exit.USAGE)
+    raise _unknown("--recipe", name, [recipe.name for recipe in compiled.recipes.recipes])
+
+
+def _serving(compiled: Compiled, name: str) -> int:
+    if name in compiled.serving_names:
+        return compiled.serving_names.index(name)
+    raise _unknown("--serving", name, list(compiled.serving_names))
+
+
+def _unknown(option: str, name: str, known: list[str]) -> UserError:
+    near = difflib.get_close_matches(name, known, 1)
+    hint = f"did you mean {near[0]!r}?" if near else f"there is {', '.join(known)}"
+    return UserError(f"{option} {name}: not found; {hint}", exit_code=Exit.USAGE)

@@ -1,0 +1,85 @@
+"""``dosewright replay``: pour every recipe on a rig and judge every edge."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+DESCRIPTION = """Pours every recipe at every serving on a rig and compares each switching of each output, to the tick,
+with the plan. The rig is the engine compiled for this computer (host), or a controller on a serial port, whose
+switches you are then asked to move: put water into the reservoirs, or leave the pumps unplugged.
+Exit code 0: all equal; 1: something differs; 3: trouble with the rig."""
+EXAMPLE = 'dosewright replay my-cart --recipe "Dock Sour" --rig /dev/ttyUSB0'
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", type=Path, help="the project folder")
+    parser.add_argument(
+        "--rig", default="host", help="a simulated rig by name, a port, or a pyserial URL (host)"
+    )
+    parser.add_argument(
+        "--recipe", action="append", default=[], help="only this one, by name or number; repeatable"
+    )
+    parser.add_argument("--serving", action="append", default=[], help="only this one; repeatable")
+    parser.add_argument(
+        "--faults",
+        action="store_true",
+        help="open every interlock at every telling moment (simulated rigs only)",
+    )
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="also write the verdicts as JUnit XML")
+    parser.add_argument("--json", action="store_true", help="print the verdicts as JSON instead of a table")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from dosewright.gen.load import load
+    from dosewright.gen.lower import lower
+    from dosewright.gen.output import replace_all
+    from dosewright.gen.problems import Exit, UserError
+    from dosewright.hil import regression
+    from dosewright.hil.junit import junit
+    from dosewright.hil.port import opening_resets
+    from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
+    from dosewright.hil.rig import is_simulated, open_rig, rig_url
+    from dosewright.hil.trouble import RigTrouble
+    from dosewright.hil.verdicts import Court
+
+    project = load(arguments.folder)
+    compiled = lower(project)
+    court = Court.of(project, compiled)
+    choose = regression.fault_cases if arguments.faults else regression.cases
+    cases = choose(compiled, arguments.recipe, arguments.serving)
+    url = rig_url(arguments.rig, arguments.folder)
+    told = terminal(stderr=True)
+    if arguments.faults and not is_simulated(url):
+        raise UserError(
+            "--faults moves switches by itself and needs a simulated rig, such as --rig host",
+            exit_code=Exit.USAGE,
+        )
+    if opening_resets(url):
+        told.print(
+            f"{url}: opening the port may reset the controller; a pour that runs on it would end",
+            soft_wrap=True,
+        )
+    verdicts = []
+    trouble: RigTrouble | None = None
+    try:
+        for verdict in regression.replay(
+            court, lambda: open_rig(url), cases, reporter=Bar(told), person=Bystander(told)
+        ):
+            verdicts.append(verdict)
+    except RigTrouble as error:
+        trouble = error
+    if arguments.json:
+        print(json.dumps(as_json(verdicts, compiled.left_out), indent=1, ensure_ascii=False))
+    elif verdicts:
+        console = terminal()
+        verdict_table(verdicts, console)
+        for name, reason in compiled.left_out:
+            console.print(f"left out: {name} ({reason})", soft_wrap=True, markup=False)
+    if trouble:
+        raise trouble
+    if arguments.junit:
+        data = junit(verdicts, compiled.machine.name, arguments.rig)
+        replace_all(arguments.junit.absolute().parent, {arguments.junit.name: data})
+    return Exit.DONE if all(verdict.passed for verdict in verdicts) else Exit.FINDINGS
