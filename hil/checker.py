@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd, lcm
 
-WEIGHT_BITS = 12  # parts whose ratio needs larger whole numbers are rounded when they are stored
+WEIGHT_MOST = 4095  # parts whose ratio needs larger whole numbers are rounded when they are stored
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,11 +200,11 @@ def rounding(parts: Iterable[Part], part: Part) -> Fraction:
     """
     amounts = [p.ml for p in parts]
     whole = [int(ml * lcm(*(a.denominator for a in amounts))) for ml in amounts]
-    most = 2**WEIGHT_BITS - 1
+    most = WEIGHT_MOST
     if max(whole) // gcd(*whole) <= most:
         return Fraction(0)
     total = sum(amounts, start=Fraction(0))
-    return total * (1 + len(amounts) * part.ml / total) / (2 * most)
+    return (total + len(amounts) * part.ml) / (2 * most)
 
 
 def _stages(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:

@@ -13,7 +13,7 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.twin import run
 from dosewright.hil.judge import first_entry_difference
 from dosewright.hil.messages import Code, Entry, Reason, reason_words
-from dosewright.hil.record import Asked, Names, PourRecord, later
+from dosewright.hil.record import Asked, Names, PourRecord, inputs_of, later
 from dosewright.hil.simulated import TICK_WRAP
 
 MARGIN = 2  # ticks between the twin's inputs being settled and the record's beginning
@@ -34,9 +34,9 @@ def against_twin(record: PourRecord, compiled: Compiled, names: Names) -> list[s
     if difference := first_entry_difference(wanted, found, start, names):
         findings.append(difference)
     if record.refused is None and not findings:
-        ends = (outcome.state, outcome.result, outcome.reason, outcome.argument)
         after = record.after
-        if ends != (after.state, after.result, after.reason, after.argument):
+        ends = [int(n) for n in (outcome.state, outcome.result, outcome.reason, outcome.argument)]
+        if ends != [after.state, after.result, after.reason, after.argument]:
             findings.append(
                 f"it ended as {after.result.name.lower()} ({reason_words(after.reason)}); "
                 f"{outcome.result.name.lower()} ({reason_words(outcome.reason)}) was expected"
@@ -50,7 +50,7 @@ def against_twin(record: PourRecord, compiled: Compiled, names: Names) -> list[s
 
 def _outcome(record: PourRecord, compiled: Compiled) -> twin.Outcome:
     machine = compiled.machine
-    samples = max((i.debounce for i in (*machine.interlocks, *machine.buttons)), default=0)
+    samples = max((i.debounce for i in inputs_of(machine)), default=0)
     tick0 = (record.before.tick - samples - MARGIN) % TICK_WRAP
     log: list[twin.Event] = []
     if record.levels is not None:
@@ -102,7 +102,7 @@ def _request(asked: Asked, record: PourRecord) -> twin.Event | None:
 
 
 def _closed(machine: CompiledMachine, index: int, level: bool) -> bool:
-    return level == (*machine.interlocks, *machine.buttons)[index].pin.active_high
+    return level == inputs_of(machine)[index].pin.active_high
 
 
 def _answer(answer: tuple[int, ...], names: Names) -> str:

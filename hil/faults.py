@@ -15,6 +15,7 @@ from dosewright.hil.replay import Act
 
 AWAY = 400  # ticks an interlock stays open before it comes back
 SOON = 25
+BETWEEN = "between doses"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +29,21 @@ class Case:
     open_first: int = -1
 
 
-def telling(compiled: Compiled) -> tuple[CompiledRecipe, int]:
-    """The recipe with most that can be disturbed (stages, then doses), at the smallest serving."""
+def telling(compiled: Compiled) -> list[tuple[CompiledRecipe, int]]:
+    """The recipe with most that can be disturbed, and one with a pause between doses; at the smallest serving."""
     smallest = min(range(len(compiled.recipes.servings)), key=lambda i: compiled.recipes.servings[i])
 
     def weight(recipe: CompiledRecipe) -> tuple[int, int, int]:
         stages = sum(isinstance(step, Stage) for step in recipe.steps)
         return min(stages, 2), len(recipe.steps), -recipe.number
 
-    return max(compiled.recipes.recipes, key=weight), smallest
+    ranked = sorted(compiled.recipes.recipes, key=weight, reverse=True)
+    apart = [recipe for recipe in ranked if _apart(compiled, recipe, smallest)]
+    return [(recipe, smallest) for recipe in dict.fromkeys([*ranked[:1], *apart[:1]])]
+
+
+def _apart(compiled: Compiled, recipe: CompiledRecipe, serving: int) -> bool:
+    return any(name == BETWEEN for name, _ in _moments(compiled, plan(compiled, recipe, serving)))
 
 
 def faults(compiled: Compiled, recipe: CompiledRecipe, serving: int) -> Iterator[Case]:
@@ -82,9 +89,10 @@ def _moments(compiled: Compiled, planned: Plan) -> list[tuple[str, int]]:
         ("at the end of a dose", end),
         ("a tick after the end of a dose", end + 1),
     ]
-    for first, second in zip(doses, doses[1:], strict=False):
-        if second[0] > first[1] + 1:
-            moments.append(("between doses", (first[1] + second[0]) // 2))
+    for off in sorted(span[1] for span in doses):
+        following = min((span[0] for span in doses if span[0] > off), default=None)
+        if following and not any(span[0] <= off < span[1] for span in doses):
+            moments.append((BETWEEN, (off + following) // 2))
             break
     moments += [
         (f"during {compiled.machine.outputs[output].name}", (begin + finish) // 2)

@@ -38,7 +38,8 @@ def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
     root = ElementTree.Element("testsuites")
     root.append(suite)
     ElementTree.indent(root)
-    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+    document: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return document + b"\n"
 
 
 def _clean(text: str) -> str:

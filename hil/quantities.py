@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from dosewright.gen.load import Project
-from dosewright.gen.models.machine import Interlock
+from dosewright.gen.models.machine import Channel, Interlock, Stage
 from dosewright.gen.models.recipes import Recipe
 from dosewright.hil.bounds import Closed
 from dosewright.hil.checker import Line, Part, Pour, Rules, Timed
@@ -17,7 +17,7 @@ FOR_EVER = 1 << 40  # ticks
 def rules(project: Project) -> Rules:
     """The machine's limits; outputs in the order of the file, channels before stages."""
     machine = project.machine
-    wired = [*machine.channel.items(), *machine.stage.items()]
+    wired: list[tuple[str, Channel | Stage]] = [*machine.channel.items(), *machine.stage.items()]
     return Rules(
         lines=tuple(Line(name, o.current * 1000, o.group or "", o.max_on) for name, o in wired),
         supply_ma=machine.machine.supply * 1000,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dosewright.gen.compiled import CompiledRecipe
+from dosewright.gen.compiled import Button, CompiledMachine, CompiledRecipe, Interlock
 from dosewright.hil.messages import Booking, Code, Entry, Status
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
 
@@ -14,6 +14,11 @@ HALF = TICK_WRAP // 2
 def later(tick: int, than: int) -> int:
     """How many ticks ``tick`` is after ``than`` (negative: before), across the wrap at 2^32."""
     return (tick - than + HALF) % TICK_WRAP - HALF
+
+
+def inputs_of(machine: CompiledMachine) -> tuple[Interlock | Button, ...]:
+    """The inputs in the order of their index: interlocks, then buttons."""
+    return (*machine.interlocks, *machine.buttons)
 
 
 @dataclass(frozen=True, slots=True)

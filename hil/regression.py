@@ -77,7 +77,7 @@ def fault_cases(compiled: Compiled, recipes: Sequence[str] = (), servings: Seque
         pours = [(case.recipe, case.serving) for case in cases(compiled, recipes, servings)]
     else:
         cases(compiled)
-        pours = [telling(compiled)]
+        pours = telling(compiled)
     return [case for recipe, serving in pours for case in faults(compiled, recipe, serving)]
 
 

@@ -15,7 +15,7 @@ from typing import Protocol
 from dosewright.gen.compiled import CompiledRecipe
 from dosewright.gen.lower import Compiled
 from dosewright.hil.messages import Code, Entry, Identity, State, Status
-from dosewright.hil.record import Asked, PourRecord, RawInput, later
+from dosewright.hil.record import Asked, PourRecord, RawInput, inputs_of, later
 from dosewright.hil.rig import Rig
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
 from dosewright.hil.trouble import RigTrouble
@@ -92,7 +92,8 @@ class Session:
         asked_at = ((bench.tick if bench else before.tick) + 1) % TICK_WRAP
         answer = client.pour(recipe.number, serving)
         trace: list[Entry] = []
-        lost, requests = 0, []
+        lost = 0
+        requests: list[Asked] = []
         if answer.reason == 0:
             try:
                 lost, requests = self._follow(trace, sorted(acts, key=lambda act: act.after))
@@ -115,7 +116,8 @@ class Session:
 
     def _follow(self, trace: list[Entry], acts: list[Act]) -> tuple[int, list[Asked]]:
         """Let the pour run to its end, doing each act in its time; returns entries lost and requests made."""
-        lost, requests = 0, []
+        lost = 0
+        requests: list[Asked] = []
         start = None
         limit = self._longest()
         while True:
@@ -173,7 +175,7 @@ class Session:
     def _settle(self) -> None:
         """Wait until debouncing, dead times and inrush gap of what was before are over."""
         machine = self.compiled.machine
-        samples = [lock.debounce for lock in (*machine.interlocks, *machine.buttons)]
+        samples = [described.debounce for described in inputs_of(machine)]
         dead = [group.dead_time for group in machine.groups]
         self._wait(max([*samples, *dead, machine.inrush_gap, 1]) + 2)
 
@@ -181,7 +183,7 @@ class Session:
         """Put an input of a simulated rig to closed (pressed) or open."""
         bench = self.rig.bench
         machine = self.compiled.machine
-        described = (*machine.interlocks, *machine.buttons)[index]
+        described = inputs_of(machine)[index]
         level = described.pin.active_high == closed
         assert bench
         self._inputs.append(RawInput((bench.tick + 1) % TICK_WRAP, index, level))

@@ -97,8 +97,15 @@ def summary(verdicts: Sequence[Verdict]) -> str:
         else "plan, twin and controller (nobody watched the pins)"
     )
     if failed:
-        return f"{failed} of {len(verdicts)} pours differ"
-    return f"{len(verdicts)} pours, {edges} edges: equal to the tick by {by}"
+        return f"{failed} of {_pours(len(verdicts))} differ"
+    if any(verdict.case for verdict in verdicts):
+        count = f"{_pours(len(verdicts))} disturbed, {edges} edges"
+        return f"{count}: as the twin says, and nothing on that may not be"
+    return f"{_pours(len(verdicts))}, {edges} edges: equal to the tick by {by}"
+
+
+def _pours(count: int) -> str:
+    return "1 pour" if count == 1 else f"{count} pours"
 
 
 def as_json(verdicts: Sequence[Verdict], left_out: Sequence[tuple[str, str]]) -> dict[str, object]:

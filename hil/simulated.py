@@ -20,6 +20,7 @@ from dosewright.hil.trouble import RigCrashed, RigTrouble
 
 HANGS_AFTER = 60  # seconds without an answer to one command, measured by the clock of the computer
 TICK_WRAP = 1 << 32
+NEW_PROCESS_GROUP = 0x200  # of Windows, where the constant's name alone is known to subprocess
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +42,16 @@ class Bench:
         self.elapsed = 0
         self._told: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the child
         # Its own session: Ctrl-C is for the harness, which then ends the child in good order.
-        apart = {"creationflags": 0x200} if sys.platform == "win32" else {"start_new_session": True}
+        windows = sys.platform == "win32"
         try:
-            self._child = subprocess.Popen(
-                list(command), stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._told, **apart
-            )  # type: ignore[call-overload]
+            self._child: subprocess.Popen[bytes] = subprocess.Popen(
+                list(command),
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=self._told,
+                creationflags=NEW_PROCESS_GROUP if windows else 0,
+                start_new_session=not windows,
+            )
         except OSError as error:
             self._told.close()
             raise RigTrouble(

@@ -17,6 +17,8 @@ TICKS_PER_SECOND = 1000  # of time-outs only: the controller's own ticks may be 
 class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
     """Port, stimulus, witness and clock of one child process. Subclasses say which command to start."""
 
+    is_open: bool
+
     def start_command(self, url: str) -> list[str]:
         """The command that starts the controller named by ``url``. Raises UserError."""
         raise NotImplementedError
