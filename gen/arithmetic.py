@@ -74,7 +74,7 @@ def _scaled(whole: Sequence[int], scale: int, greatest: int) -> list[int]:
 def rate(ml_per_s: Fraction, tick_us: int) -> Rate:
     """Ticks per quantum of a constant flow (ml/s) as m * 2^-(32+s), 2^31 <= m < 2^32, 1 <= s <= 24.
 
-    ValueError for a flow too slow (2 quanta a tick or less) or too fast (2^25 quanta a tick) for that.
+    ValueError for a flow too slow (2 quanta a tick or less) or too fast (more than 2^25) for that.
     """
     if ml_per_s <= 0 or tick_us <= 0:
         raise ValueError("a rate and a tick must be above zero")
@@ -86,7 +86,7 @@ def rate(ml_per_s: Fraction, tick_us: int) -> Rate:
     if shift < 1:
         raise ValueError(f"too slow: a tick must bring over 2/256 microlitre; {float(ml_per_s):g} ml/s")
     if shift > SHIFT_MAX:
-        raise ValueError(f"too fast: a tick must bring less than 131 ml; {float(ml_per_s):g} ml/s")
+        raise ValueError(f"too fast: a tick must bring at most 131.072 ml; {float(ml_per_s):g} ml/s")
     return Rate(multiplier, shift)
 
 
