@@ -72,7 +72,7 @@ static void collect(uint8_t *set)
 
 static bool has(const uint8_t *set, uint8_t output)
 {
-    return (set[output >> 3] >> (output & 7u) & 1u) != 0;
+    return (set[output >> 3] & (1u << (output & 7u))) != 0;
 }
 
 /* Ends what is through, and says whether every step of the pour has ended. */

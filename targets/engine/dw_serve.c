@@ -110,8 +110,8 @@ static void status(dw_frame_t *reply)
     dw_frame_put8(reply, now.serving);
     dw_frame_put16(reply, now.closed);
     dw_frame_put16(reply, now.pressed);
-    dw_frame_put8(reply, (DW_OUTPUTS + 7) / 8);
-    for (i = 0; i < (DW_OUTPUTS + 7) / 8; i++) {
+    dw_frame_put8(reply, (uint8_t)((DW_OUTPUTS + 7u) / 8u));
+    for (i = 0; i < (DW_OUTPUTS + 7u) / 8u; i++) {
         dw_frame_put8(reply, dw_outputs_on(i));
     }
 }

@@ -1,0 +1,19 @@
+/* The computer the tests run on. */
+#ifndef DW_TARGET_H
+#define DW_TARGET_H
+
+#include <stdint.h>
+
+#define DW_ROM
+#define dw_rom8(p) (*(p))
+#define dw_rom16(p) (*(p))
+#define dw_rom32(p) (*(p))
+
+typedef uint32_t dw_offset_t;
+typedef uint8_t dw_lock_t;
+
+#define DW_FRAME_LIMIT 256u
+#define DW_TRACE_LENGTH 255u
+#define DW_STORE_SIZE 4096u
+
+#endif
