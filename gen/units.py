@@ -112,11 +112,11 @@ def parse(value: object, kind: Kind, fluid_ounce: str | None = None) -> Fraction
         raise UnreadableError(wanted, remedy)
     amount, unit = match.groups()
     if not unit:
-        raise UnreadableError(wanted, f"add the unit: {json_text(f'{amount} {kind.plain}')}")
+        raise UnreadableError(wanted, f"add the unit: {quoted(f'{amount} {kind.plain}')}")
     return Fraction(amount) * _factor(" ".join(unit.split()), kind, fluid_ounce, wanted)
 
 
-def json_text(text: str) -> str:
+def quoted(text: str) -> str:
     """The text in quotes as it would stand in a file."""
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
@@ -222,3 +222,9 @@ def _short(value: Fraction) -> str:
         if abs(value) >= 1
         else f"{float(value):.6f}".rstrip("0")
     )
+
+
+def shown(value: Fraction, kind: Kind) -> str:
+    """A quantity of any kind for people."""
+    table = {VOLUME: ml, RATE: ml_per_min, TIME: seconds, CURRENT: amperes, PERCENT: percent}
+    return table[kind](value)
