@@ -63,6 +63,12 @@ class Bench:
         self._closed = threading.Event()
         self._answers = 0
         threading.Thread(target=self._watch, daemon=True).start()
+        try:
+            self.command("run 0")  # what the clock says, and whether it starts at all
+        except RigTrouble:
+            self.close()
+            raise
+        self.elapsed = 0
 
     def command(self, line: str) -> None:
         """Send one command and take in its events, until ``ok``. Raises RigCrashed."""
