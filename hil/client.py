@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import struct
 import time
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Self, TypeVar
@@ -141,7 +140,7 @@ class Client:
         for offset in range(0, len(record), most):
             self._done(Request.UPLOAD_CHUNK, struct.pack("<I", offset) + record[offset : offset + most])
             progress(min(offset + most, len(record)))
-        self._done(Request.UPLOAD_COMMIT, struct.pack("<I", zlib.crc32(record)))
+        self._done(Request.UPLOAD_COMMIT, record[-4:])
 
     def ask(self, request: Request, payload: bytes = b"") -> Answer:
         """Send one request and wait for its answer, repeating it unchanged where none comes. Raises RigTrouble."""
