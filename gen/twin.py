@@ -134,16 +134,17 @@ class _Run:
         last = NEVER - 1 if until is None else (until - tick0) % WRAP
         ticks = sorted(requests.keys() | changes.keys(), reverse=True)
         while True:
-            tick = controller.next_tick()
+            asked = self.stop or self.waiting  # by a button, right after the last tick
+            tick = controller.tick + 1 if asked else controller.next_tick()
             if ticks and ticks[-1] <= tick:
                 tick = ticks.pop()
             if tick > last:
                 break
-            for request in controller.pressed:
-                self._ask(request)
             answers += [self._ask(request) for request in requests.get(tick, ())]
             controller.run(tick, self.stop, self.waiting, self.pour, changes.get(tick, ()))
             self.stop, self.waiting = False, None
+            for request in controller.pressed:
+                self._ask(request)
 
         end = controller.tick if until is None else last
         return Outcome(

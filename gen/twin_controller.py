@@ -74,7 +74,7 @@ class Controller:
     def next_tick(self) -> int:
         """The next tick in which something can happen with nothing from outside; NEVER when nothing will."""
         soon = self.tick + 1
-        if self.pressed or self._vessel_gone():
+        if self._vessel_gone():
             return soon
         if self.state == State.IDLE:
             return NEVER

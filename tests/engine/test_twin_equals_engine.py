@@ -1,0 +1,106 @@
+"""The engine does to the tick what the twin says, for random machines, recipes, servings and logs.
+
+The engine runs under the address and undefined-behaviour sanitisers. Seeds are fixed; DOSEWRIGHT_FUZZ_FIRST and
+DOSEWRIGHT_FUZZ_CASES try others.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from engine.comparison import Told, by_engine, by_twin, difference, smallest
+from engine.random_cases import case
+from tools import need
+
+from dosewright.gen.twin_log import Code, Reason
+
+ROOT = Path(__file__).parents[2]
+FIRST = int(os.environ.get("DOSEWRIGHT_FUZZ_FIRST", "0"))
+CASES = int(os.environ.get("DOSEWRIGHT_FUZZ_CASES", "20000"))
+BATCH = 500
+
+# In how many of a hundred cases each must occur at least, so that the comparison is worth something.
+CODES = dict.fromkeys(Code, 15.0)
+REFUSALS = {
+    Reason.INTERLOCK: 20.0,
+    Reason.BUSY: 30.0,
+    Reason.NO_RECIPES: 1.0,
+    Reason.NO_CALIBRATION: 1.0,
+    Reason.UNKNOWN_RECIPE: 5.0,
+    Reason.UNKNOWN_SERVING: 5.0,
+    Reason.VESSEL_TOO_SMALL: 2.0,
+    Reason.NOT_CALIBRATED: 2.0,
+    Reason.DOSE_TOO_SMALL: 10.0,
+    Reason.DOSE_TOO_LONG: 2.0,
+    Reason.VESSEL_NOT_CHANGED: 10.0,
+    Reason.NOTHING_TO_GO_ON_WITH: 30.0,
+    Reason.NO_SUCH_OUTPUT: 1.0,
+}
+ABORTS = {
+    Reason.STOP: 10.0,
+    Reason.INTERLOCK: 4.0,
+    Reason.MAX_ON: 1.5,
+    Reason.POUR_LIMIT: 5.0,
+    Reason.PAUSE_LIMIT: 4.0,
+}
+
+
+@pytest.fixture(scope="session")
+def driver(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """driver.c and the engine, with sanitisers."""
+    need("cc")
+    program = tmp_path_factory.mktemp("driver") / "driver"
+    compiler = shutil.which("cc")
+    assert compiler
+    flags = [
+        "-std=c99",
+        "-O1",
+        "-g",
+        "-Wall",
+        "-Wextra",
+        "-fsanitize=address,undefined",
+        "-fno-sanitize-recover=all",
+    ]
+    folders = [f"-I{ROOT / folder}" for folder in ("tests/engine/fuzz", "targets/engine")]
+    sources = [ROOT / "tests/engine/driver.c", *sorted((ROOT / "targets/engine").glob("*.c"))]
+    subprocess.run([compiler, *flags, *folders, *map(str, sources), "-o", str(program)], check=True)
+    return program
+
+
+def test_twin_equals_engine(driver: Path) -> None:
+    seen: Counter[object] = Counter()
+    for first in range(FIRST, FIRST + CASES, BATCH):
+        cases = [case(seed) for seed in range(first, min(first + BATCH, FIRST + CASES))]
+        for made, engine in zip(cases, by_engine(driver, cases), strict=True):
+            twin = by_twin(made)
+            if twin != engine:
+                found = difference(made, twin, engine)
+                assert found
+                pytest.fail(str(smallest(found, driver)))
+            seen.update(happened(engine))
+    for wanted in (
+        {("code", code): share for code, share in CODES.items()},
+        {("refused", reason): share for reason, share in REFUSALS.items()},
+        {("aborted", reason): share for reason, share in ABORTS.items()},
+        {("restart",): 8.0, ("wrap",): 20.0},
+    ):
+        rare = {what: seen[what] for what, share in wanted.items() if seen[what] * 100 < share * CASES}
+        assert not rare, f"too rare among {CASES} cases: {rare}"
+
+
+def happened(told: Told) -> set[object]:
+    """What occurred in a case, as the engine told it."""
+    entries = [tuple(map(int, line.split()[1:])) for line in told["t"]]
+    seen: set[object] = {("code", code) for _, code, _ in entries}
+    seen |= {("aborted", argument) for _, code, argument in entries if code == Code.ABORT}
+    seen |= {("refused", int(line.split()[1])) for line in told["answer"]}
+    if any(int(line.split()[2]) > 1 for line in told["booked"]):
+        seen.add(("restart",))
+    if entries and entries[-1][0] < entries[0][0]:
+        seen.add(("wrap",))
+    return seen
