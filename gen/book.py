@@ -1,4 +1,4 @@
-"""The recipe book put on one machine: numbers, proportions, channels, order; and what has to be left out, and why."""
+"""The recipe book on one machine: numbers, proportions, channels, order; what is left out, and why."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class ImproperError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One dose of a recipe: the liquid, the index of its channel, its share of the serving, and the stored weight."""
+    """One dose: the liquid, the index of its channel, its exact share of the serving, the stored weight."""
 
     liquid: str
     channel: int
@@ -137,7 +137,7 @@ def _volumes(recipe: Recipe, servings: Mapping[str, Fraction]) -> dict[str, Frac
 def channels_of(
     machine: MachineFile, loaded: LoadedFile, calibration: CalibrationFile
 ) -> dict[str, list[str]]:
-    """The channels of each liquid, the one that is used first: measured before unmeasured, then as in the machine."""
+    """The channels of each liquid, the one in use first: measured ones, then as in the machine."""
     out: dict[str, list[str]] = {}
     for channel in sorted(machine.channel, key=lambda name: name not in calibration.channel):
         if channel in loaded.channels:
@@ -187,7 +187,7 @@ def make(
 def _ordered(
     recipe: Recipe, share_of: Mapping[str, Fraction], channel: Mapping[str, int]
 ) -> tuple[Part, ...]:
-    """The parts in the order of pouring: largest weight first (then as the channels stand), or as written; last at the end."""
+    """In the order of pouring: largest weight first, then as the channels stand; or as written."""
     stored = weights(list(share_of.values()))
     parts = [
         Part(liquid, channel[liquid], share, weight)

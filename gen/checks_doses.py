@@ -1,7 +1,7 @@
 """Checks of every dose: can the channel meter it, is there enough, and how far may it be off.
 
-The largest and the smallest serving bound all others. Figures of warnings are floats; what refuses is integers, the
-same that the controller computes.
+The largest and the smallest serving bound all others. Figures of warnings are floats; what refuses is
+integers, the same that the controller computes.
 """
 
 from __future__ import annotations
@@ -156,7 +156,8 @@ def _tolerance(
         source.report(
             _path(item, part),
             f"{dose:.3g} ml of {shown(part.liquid)} at the serving {serving}, which may be {off:.2g} ml "
-            f"({percent:.3g} %) off on channel {line.name}: calibration {calibrated:.2g} ml, tick {tick * flow:.2g} ml, "
+            f"({percent:.3g} %) off on channel {line.name}: calibration {calibrated:.2g} ml, "
+            f"tick {tick * flow:.2g} ml, "
             f"weights {share_off:.2g} ml",
             f"at most {tolerance:.3g} %, so {percent - tolerance:.2g} % less",
             "measure the channel better, raise the part or the smallest serving, or allow a wider tolerance",

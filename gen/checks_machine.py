@@ -1,4 +1,4 @@
-"""Checks inside machine.toml that are no matter of wires: names, currents, times, rates, and what is not there yet."""
+"""Checks inside machine.toml that are no matter of wires: names, currents, times, rates."""
 
 from __future__ import annotations
 

@@ -45,8 +45,8 @@ def check_calibration(
             source.report(
                 ("channel", name, "rate"),
                 units.ml_per_min(measured.rate),
-                f"{units.ml_per_min(slowest)} to {units.ml_per_min(fastest)}, the plausible_rate of channel {name}",
-                "look for a slip (seconds for minutes, another channel); if it is right, widen plausible_rate",
+                f"{units.ml_per_min(slowest)} to {units.ml_per_min(fastest)}, its plausible_rate",
+                "look for a slip (seconds for minutes, another channel), or widen plausible_rate",
             )
 
 

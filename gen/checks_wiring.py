@@ -21,7 +21,7 @@ def check_wiring(source: Source[MachineFile], machine: MachineFile) -> None:
         if output.pull == ("up" if output.on_when == "high" else "down"):
             source.report(
                 (*path, "pull"),
-                f'pull = "{output.pull}" where {output.on_when} means on: energised whenever the controller rests',
+                f'pull = "{output.pull}" where {output.on_when} means on: energised in every reset',
                 "an output that is off while the controller resets",
                 "put the resistor to the other side, or turn on_when round if the driver is the other way",
             )
@@ -29,7 +29,7 @@ def check_wiring(source: Source[MachineFile], machine: MachineFile) -> None:
         if lock.broken_wire == "refused" and lock.closed_when == _broken(lock):
             source.report(
                 ("interlock", name, "closed_when" if lock.given("closed_when") else "pull"),
-                f"an input whose broken wire reads as closed (pulled {lock.pull}, closed when {lock.closed_when})",
+                f"an input whose broken wire reads as closed (pull {lock.pull}, closed {lock.closed_when})",
                 "a broken wire that reads as open",
                 'use a contact that is closed in the good state, or write broken_wire = "acknowledged"',
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -19,19 +20,23 @@ class Default:
 
     table: str  # "channel", "interlock", ...
     names: tuple[str, ...]  # which of them; empty for a table of which there is one
+    everywhere: bool  # these are all there are
     field: str
     value: str
     why: str
 
     def __str__(self) -> str:
-        of = f" of {', '.join(self.names)}" if self.names else ""
-        return f"{self.table}{of}: {self.field} = {self.value}\n    {self.why}"
+        of = f" {', '.join(self.names)}" if self.names else ""
+        where = f"every {self.table}" if self.everywhere and len(self.names) > 1 else f"{self.table}{of}"
+        return f"{where}: {self.field} = {self.value}\n    {self.why}"
 
 
 def defaults(project: Project) -> list[Default]:
     """Every default in force, in the order of the files, like ones together."""
     together: dict[tuple[str, str, str, str], list[str]] = {}
+    counts: Counter[str] = Counter()
     for table, name, model in _tables(project):
+        counts[table] += 1
         for field, info in type(model).model_fields.items():
             why = extra_of(info, WHY)
             if why is None or model.given(field) or (table == "stage" and _of_no_use(model, field)):
@@ -39,7 +44,7 @@ def defaults(project: Project) -> list[Default]:
             key = (table, field, _shown(getattr(model, field), info), why)
             together.setdefault(key, []).extend([name] if name else [])
     return [
-        Default(table, tuple(names), field, value, why)
+        Default(table, tuple(names), len(names) == counts[table], field, value, why)
         for (table, field, value, why), names in together.items()
     ]
 
@@ -76,6 +81,6 @@ def _shown(value: Any, info: FieldInfo) -> str:
 
 
 def _kind(info: FieldInfo) -> units.Kind:
-    """The kind of quantity of a field; it stands in the annotation, or inside it where the field may be left out."""
+    """The kind of quantity of a field: noted beside its type, or inside it where None is allowed too."""
     notes = [*info.metadata, *(note for inner in get_args(info.annotation) for note in get_args(inner))]
     return next(note.kind for note in notes if isinstance(note, Quantity))

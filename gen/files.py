@@ -1,7 +1,7 @@
 """From a file on disk to a checked model, or to problems with their places.
 
-A file with mistakes is mended in memory so that the search for further mistakes can go on; nothing is ever compiled
-from a mended file.
+A file with mistakes is mended in memory so that the search for further mistakes can go on; nothing is ever
+compiled from a mended file.
 """
 
 from __future__ import annotations
@@ -13,9 +13,8 @@ from copy import deepcopy
 from decimal import Decimal
 from pathlib import Path
 
-from dosewright.gen.locate import Path as KeyPath
 from dosewright.gen.locate import Places
-from dosewright.gen.mending import explain, mend
+from dosewright.gen.mending import explain, meant, mend
 from dosewright.gen.problems import Problem
 from dosewright.gen.source import Model, Source
 from pydantic import ValidationError
@@ -140,7 +139,8 @@ def _validate(source: Source[Model], model: type[Model]) -> None:
         except ValidationError as error:
             errors = error.errors(include_url=False)
             if round_ == 0:
-                seen: set[KeyPath] = set()
+                # a misspelt key that is needed is one mistake, not an unknown and a missing one
+                seen = {missing for item in errors if (missing := meant(model, item)) is not None}
                 for item in errors:
                     explain(source, model, item, seen)
             source.mended |= mend(data, model, errors)

@@ -9,6 +9,7 @@ from pathlib import Path
 from dosewright.gen import book as books
 from dosewright.gen.book import Book
 from dosewright.gen.files import read
+from dosewright.gen.models.base import Table
 from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
@@ -18,7 +19,7 @@ from dosewright.gen.source import Source
 from dosewright.gen.targets import Target
 from dosewright.gen.targets import read as read_target
 
-FILES = {
+FILES: dict[str, type[Table]] = {
     "machine": MachineFile,
     "recipes": RecipesFile,
     "loaded": LoadedFile,

@@ -1,7 +1,7 @@
 """Line and column of every key and value of a TOML text.
 
-tomllib says what a file means but not where; tree-sitter says where. Columns count characters from 1. A path is
-the sequence of keys and list indices that leads to a value: ``("recipe", "Dock Sour", "stages", 0, "time")``.
+tomllib says what a file means but not where; tree-sitter says where. Columns count characters from 1. A path
+is the keys and list indices that lead to a value: ``("recipe", "Dock Sour", "stages", 0, "time")``.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Places:
         self._values: dict[Path, Position] = {}
 
     def value(self, path: Path) -> Position:
-        """Where the value stands; if it is not in the file, the nearest table around it that is; else (1, 1)."""
+        """Where the value stands, or else the nearest table around it; (1, 1) where there is none."""
         self._search()
         while path:
             if path in self._values:

@@ -21,7 +21,7 @@ JOG_RENEWAL = Fraction(1, 2)  # seconds after which a jog that nobody renews end
 class Compiled:
     """A project as integers, and what was asked for exactly, to judge the integers by.
 
-    ``asked`` gives, by recipe number, the share of the serving of each dose in table order; the shares sum to 1.
+    ``asked`` gives, by recipe number, each dose's share of the serving in table order; the shares sum to 1.
     ``left_out`` names the recipes that are not in the table, with the reason.
     """
 
@@ -68,7 +68,7 @@ def to_ticks(seconds: Fraction, tick: Fraction) -> int:
 
 
 def _steps(item: Pourable, stage_index: Mapping[str, int], tick: Fraction) -> list[c.Step]:
-    """Stages before, stages during, doses, stages after, each behind a barrier where the recipe asks for one."""
+    """Stages before, during, doses, stages after; each behind a barrier where the recipe asks for one."""
 
     def stages(when: str, after_all: bool) -> list[c.Step]:
         uses = (use for use in item.recipe.stages if use.when == when)

@@ -1,4 +1,4 @@
-"""What a model objects to, as problems a person can mend; and stand-ins for it, so that the search can go on."""
+"""What a model objects to, as problems; and stand-ins for it, so that the search can go on."""
 
 from __future__ import annotations
 
@@ -137,8 +137,17 @@ def _model_in(annotation: object) -> type[BaseModel] | None:
     return None
 
 
+def meant(model: type[BaseModel], error: ErrorDetails) -> KeyPath | None:
+    """The path of the known key that an unknown one is a slip for, if there is one."""
+    if error["type"] != "extra_forbidden":
+        return None
+    path = error["loc"]
+    close = nearest(str(path[-1]), _field(model, path)[1])
+    return (*path[:-1], close) if close is not None else None
+
+
 def mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetails]) -> set[KeyPath]:
-    """Replace what is wrong by its stand-in, or take it out, so that the rest can be looked at; returns where."""
+    """Put a stand-in for what is wrong, or take it out; returns where."""
     drop: set[KeyPath] = set()
     mended: set[KeyPath] = set()
     for error in errors:

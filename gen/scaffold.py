@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dosewright.gen import targets, units
+from dosewright.gen.models.base import LONGEST_NAME
 from dosewright.gen.output import replace_all
 from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.render import render
@@ -27,7 +28,7 @@ SMALLEST_VESSEL, LARGEST_VESSEL = 20, 15_000  # ml
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What ``new`` asks: the target, the number of channels, the vessel as written, the level at which relays are on."""
+    """What ``new`` asks: target, number of channels, vessel as written, level at which relays are on."""
 
     name: str
     board: str
@@ -100,7 +101,7 @@ def files(answers: Answers) -> dict[str, bytes]:
 
 
 def write(folder: Path, answers: Answers) -> list[str]:
-    """Write a new project, all files or none; returns their names. Raises UserError rather than overwrite a file."""
+    """Write a new project, all files or none; returns their names. Never overwrites: UserError."""
     made = files(answers)
     if folder.exists() and not folder.is_dir():
         raise UserError(f"{folder}: found a file; wanted the name of a new folder; choose another")
@@ -122,3 +123,9 @@ def _letter(index: int) -> str:
     """A to Z, then AA, AB, ..."""
     alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
     return alphabet[index] if index < 26 else alphabet[index // 26 - 1] + alphabet[index % 26]
+
+
+def machine_name(folder: str) -> str:
+    """A machine's name from that of its folder."""
+    kept = "".join(char for char in folder if char.isprintable())[:LONGEST_NAME].strip()
+    return kept or "my machine"

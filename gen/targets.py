@@ -1,4 +1,4 @@
-"""The controllers there are: one folder with a ``target.toml`` each, found by listing. Adding one touches no code."""
+"""The controllers there are: a folder with a ``target.toml`` each. Adding one touches no code."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError
 
 
 class TargetPin(Table):
-    """One pin: the port (index and bit, as the target's port code numbers them), and what it cannot be used for."""
+    """One pin: port and bit, as the target's port code numbers them, and what it cannot be used for."""
 
     port: int = Field(ge=0, le=31)
     bit: int = Field(ge=0, le=31)
@@ -22,7 +22,7 @@ class TargetPin(Table):
 
 
 class BuildRecipe(Table):
-    """How firmware is made. Sources and includes are relative to the folder of all targets; patterns are allowed."""
+    """How firmware is made. Sources (patterns) and includes are relative to the folder of all targets."""
 
     compilers: list[str] = Field(min_length=1)  # the first that is installed is used
     install: str  # what to do where none is

@@ -1,9 +1,9 @@
 """Quantities as a person writes them ("45 ml", "1.5 fl oz", "98 ml/min"), kept as exact fractions.
 
-Every kind of quantity has one unit in which it is kept and in which a plain number is read: volumes in
-millilitres, rates in millilitres per minute when plain (kept per second), times in seconds, currents in amperes,
-percentages in percent. Factors are exact: US measures follow from 231 cubic inches a gallon (NIST Handbook 44,
-Appendix C), imperial ones from 4.54609 l a gallon (Units of Measurement Regulations 1995).
+Every kind of quantity is kept in one unit, in which a plain number is read too: volumes in millilitres, times
+in seconds, currents in amperes, percentages in percent; rates are kept in ml/s but read in ml/min. Factors
+are exact: US measures follow from 231 cubic inches a gallon (NIST Handbook 44, Appendix C), imperial ones from
+4.54609 l a gallon (Units of Measurement Regulations 1995).
 """
 
 from __future__ import annotations
@@ -92,8 +92,8 @@ class UnreadableError(ValueError):
 def parse(value: object, kind: Kind, fluid_ounce: str | None = None) -> Fraction:
     """Read a quantity: ml, ml/s, s, A or percent, exactly.
 
-    ``value`` is a text with a unit or a plain number; ``fluid_ounce`` ("us", "imperial" or None) says what a bare
-    "fl oz", gill, pint, quart or gallon means in this file. Raises UnreadableError.
+    ``value`` is a text with a unit or a plain number; ``fluid_ounce`` ("us", "imperial" or None) says what a
+    bare "fl oz", gill, pint, quart or gallon means in this file. Raises UnreadableError.
     """
     wanted = f"{kind.name} such as {kind.example}"
     if isinstance(value, bool) or not isinstance(value, (int, Decimal, str)):
@@ -158,7 +158,7 @@ def _volume(unit: str, fluid_ounce: str | None, wanted: str) -> Fraction:
             raise UnreadableError(
                 f"a volume that says whose {bare} it is (US {bare}: {_round(_US[bare])} ml, imperial: "
                 f"{_round(_IMPERIAL[bare])} ml)",
-                f'write "US {bare}" or "imp {bare}", or set fluid_ounce = "us" or "imperial" once for this file',
+                f'write "US {bare}" or "imp {bare}", or once for this file fluid_ounce = "us" or "imperial"',
             )
         return (_US if fluid_ounce == "us" else _IMPERIAL)[bare]
     if unit in _US:

@@ -1,7 +1,7 @@
 """Ground of the models: strict tables, quantities with units, and fields that explain themselves.
 
-A field is made with ``needed`` or ``setting``. Its description, the reason of its default, and what stands in for
-it while the other mistakes of a file are looked for all live in the field, and nowhere else.
+A field is made with ``needed`` or ``setting``. Its description, the reason of its default, and what stands in
+for it while the other mistakes of a file are looked for all live in the field, and nowhere else.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Table(BaseModel):
 
 
 def needed(description: str, example: Any, *, stand_in: Any = None) -> Any:
-    """A field without a default. ``stand_in`` takes its place while a wrong file is searched for further mistakes."""
+    """A field without a default. ``stand_in`` takes its place while the rest of a wrong file is checked."""
     extra: dict[str, Any] = {} if stand_in is None else {STAND_IN: stand_in}
     return Field(description=description, examples=[example], json_schema_extra=extra)
 

@@ -43,7 +43,7 @@ class Measured(Table):
     rate_u: NoRate = setting(
         None,
         "Standard uncertainty of the rate. A plain number is ml/min.",
-        "one percent of the rate, about what a careful measurement by hand gives (common practice, no source)",
+        "one percent of the rate, as a careful measurement by hand gives (common practice, no source)",
     )
     offset_u: NoVolume = setting(
         "0.05 ml",
@@ -64,7 +64,7 @@ class CalibrationFile(Table):
     fluid_ounce: FluidOunce | None = setting(
         None,
         'What a bare "fl oz", gill, pint, quart or gallon means in this file: "us" or "imperial".',
-        "none: the two differ by four percent, so a file that uses them has to say which",
+        "nothing is assumed: the two differ by four percent",
     )
     unit: Annotated[str, AfterValidator(_unit)] = setting(
         "",

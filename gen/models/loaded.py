@@ -32,7 +32,7 @@ class LoadedFile(Table):
     fluid_ounce: FluidOunce | None = setting(
         None,
         'What a bare "fl oz", gill, pint, quart or gallon means in this file: "us" or "imperial".',
-        "none: the two differ by four percent, so a file that uses them has to say which",
+        "nothing is assumed: the two differ by four percent",
     )
 
     @property

@@ -67,14 +67,14 @@ class General(Table):
     name: Name = needed("What the machine is called.", "Quayside soda cart", stand_in="?")
     target: str = needed("The controller it is built for, such as atmega328p.", "atmega328p", stand_in="")
     vessel: Volume = needed(
-        "The largest vessel that is ever put under the outlet; nothing larger is poured. A plain number is ml.",
+        "The largest vessel under the outlet; nothing larger is ever poured. A plain number is ml.",
         "400 ml",
         stand_in="15 l",
     )
     fluid_ounce: FluidOunce | None = setting(
         None,
         'What a bare "fl oz", gill, pint, quart or gallon means in this file: "us" or "imperial".',
-        "none: the two differ by four percent, so a file that uses them has to say which",
+        "nothing is assumed: the two differ by four percent",
     )
     supply: Current = setting(
         None,
@@ -92,7 +92,7 @@ class General(Table):
     pour_limit: Time = setting(
         None,
         "A pour that lasts longer, pauses left out, is aborted. A plain number is s.",
-        "the whole vessel through the slowest channel, plus every stage at its max_on, plus all gaps and dead times",
+        "the whole vessel through the slowest channel, every stage at its max_on, all gaps and dead times",
     )
     pause_limit: Time = setting(
         "10 s",
@@ -138,11 +138,11 @@ class Channel(Table):
     plausible_rate: Span = setting(
         None,
         "The slowest and fastest rate that may be right; the controller refuses a calibration outside.",
-        "usual for small hardware of that kind (common practice, no source); narrow it to catch slips earlier",
+        "usual for small hardware (common practice, no source); narrow it to catch slips earlier",
     )
     max_on: Time = setting(
         None,
-        "The controller switches it off after so long in one pour, whatever else happens. A plain number is s.",
+        "The controller switches it off after so long in one pour, whatever happens. A plain number is s.",
         "the whole vessel at the slowest plausible rate: no dose that is right ever takes longer",
     )
     min_on: NoTime = setting(
@@ -151,7 +151,7 @@ class Channel(Table):
         "below it start and run-on outweigh the flow itself (common practice, no source)",
     )
     group: str | None = setting(
-        None, "The group it belongs to: of a group one output is on at a time.", "none: it shares nothing"
+        None, "The group it belongs to: of a group one output is on at a time.", "it shares nothing"
     )
     tolerance: Percent | None = setting(
         None, "How far a dose of this channel may be off. A plain number is percent.", "that of the machine"
@@ -177,7 +177,7 @@ class Interlock(Table):
     )
     pull: Pull = setting(
         "up",
-        'Where the pin is pulled while the switch is open: "up" inside the controller, "down" by a resistor of yours.',
+        'Where the pin is pulled: "up" inside the controller, "down" by a resistor of yours.',
         "no part needed, and with a switch to ground a broken wire reads as open",
     )
     broken_wire: Literal["refused", "acknowledged"] = setting(
@@ -220,7 +220,7 @@ class Button(Table):
     pressed_when: Level = setting("low", "The level that means pressed.", "a button from the pin to ground")
     pull: Pull = setting(
         "up",
-        'Where the pin is pulled while nobody presses: "up" inside the controller, "down" by a resistor of yours.',
+        'Where the pin is pulled: "up" inside the controller, "down" by a resistor of yours.',
         "no part needed, and with a button to ground a broken wire reads as not pressed",
     )
     debounce: Debounce = setting(
@@ -229,15 +229,15 @@ class Button(Table):
         "most switches bounce for less than 7 ms (J. Ganssle, A Guide to Debouncing)",
     )
     recipe: str | int | None = setting(
-        None, "The recipe it pours, by name or number.", "none: only a button that pours has one"
+        None, "The recipe it pours, by name or number.", "only a button that pours has one"
     )
-    serving: str | None = setting(None, "The serving it pours.", "none: only a button that pours has one")
+    serving: str | None = setting(None, "The serving it pours.", "only a button that pours has one")
 
 
 class Stage(Table):
     """A timed step that is no dose: stir, hold, a lamp."""
 
-    pin: str | None = setting(None, "The pin it switches, by its name on the board.", "none: a plain wait")
+    pin: str | None = setting(None, "The pin it switches, by its name on the board.", "a plain wait")
     on_when: Level = setting(
         "high", "The level of the pin that switches it on.", "a MOSFET or driver is on at high"
     )
@@ -254,14 +254,14 @@ class Stage(Table):
     stays_on_in_pause: bool = setting(
         False, "Whether a pause leaves it on.", "a pause switches everything off"
     )
-    needs: list[str] = setting([], "The interlocks that must be closed while it runs.", "none")
+    needs: list[str] = setting([], "The interlocks that must be closed while it runs.", "it needs none")
     max_on: Time = setting(
         "60 s",
         "The longest it may run at one go; the controller switches it off after that. A plain number is s.",
         "longer than one stirs a drink, short enough for a small motor",
     )
     group: str | None = setting(
-        None, "The group it belongs to: of a group one output is on at a time.", "none: it shares nothing"
+        None, "The group it belongs to: of a group one output is on at a time.", "it shares nothing"
     )
 
 

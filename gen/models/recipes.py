@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from dosewright.gen.models.base import (
+    WHY,
     Amount,
     FluidOunce,
     Name,
@@ -40,15 +41,15 @@ class Recipe(Table):
         ge=1,
         le=65_535,
         description="The number it is chosen by, 1 to 65535.",
-        json_schema_extra={"x-why": "the next that is free, in the order of the file"},
+        json_schema_extra={WHY: "the next that is free, in the order of the file"},
     )
-    parts: dict[Name, Number] | None = setting(
-        None, "Proportions by liquid: plain numbers.", "none: parts or amounts, one of them is needed"
+    parts: dict[Name, Number] | None = Field(
+        default_factory=lambda: None,
+        description="Proportions by liquid: plain numbers. Either parts or amounts is needed.",
     )
-    amounts: dict[Name, Amount] | None = setting(
-        None,
-        'Volumes by liquid; one of them may be "rest". A plain number is ml.',
-        "none: parts or amounts, one of them is needed",
+    amounts: dict[Name, Amount] | None = Field(
+        default_factory=lambda: None,
+        description='Volumes by liquid; one of them may be "rest". A plain number is ml.',
     )
     amounts_for: str | None = setting(
         None,
@@ -61,7 +62,9 @@ class Recipe(Table):
     last: str | None = setting(
         None, "A liquid that starts only after all others are in.", "none is held back"
     )
-    stages: list[StageUse] = setting([], "Steps that are no doses, each before, during or after.", "none")
+    stages: list[StageUse] = setting(
+        [], "Steps that are no doses, each before, during or after.", "it has none"
+    )
     tolerance: Percent | None = setting(
         None, "How far a dose of this recipe may be off. A plain number is percent.", "that of the channel"
     )
@@ -73,7 +76,7 @@ class RecipesFile(Table):
     fluid_ounce: FluidOunce | None = setting(
         None,
         'What a bare "fl oz", gill, pint, quart or gallon means in this file: "us" or "imperial".',
-        "none: the two differ by four percent, so a file that uses them has to say which",
+        "nothing is assumed: the two differ by four percent",
     )
     serving: dict[Name, Volume] = Field(
         description="The volumes that can be asked for, by name. A plain number is ml.",

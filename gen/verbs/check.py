@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from dosewright.gen.load import Project
 
 DESCRIPTION = (
-    "Read a project folder (machine.toml, recipes.toml, loaded.toml, calibration.toml) and report every mistake at "
-    "once, each with file, line, column, what was found, what is wanted and what to do. Then: what can be poured, "
-    "what is left out and why, what to measure next. Exit code 1 when there is a mistake; warnings alone give 0."
+    "Read a project folder (machine.toml, recipes.toml, loaded.toml, calibration.toml) and report every\n"
+    "mistake at once, each with file, line, column, what was found, what is wanted and what to do.\n"
+    "Then: what can be poured, what is left out and why, what to measure next.\n"
+    "Exit code 1 when there is a mistake; warnings alone give 0."
 )
 EXAMPLE = "dosewright check my-cart --defaults"
 

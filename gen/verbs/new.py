@@ -11,9 +11,10 @@ from typing import TypeVar
 from dosewright.gen.problems import Exit, UserError
 
 DESCRIPTION = (
-    "Write a commented project into a new folder: machine.toml, recipes.toml, loaded.toml, calibration.toml. It asks "
-    "for what no flag gives; with --yes, or without a terminal, it takes what is shown in brackets. Nothing is ever "
-    "overwritten."
+    "Write a commented project into a new folder: machine.toml, recipes.toml, loaded.toml and\n"
+    "calibration.toml.\n"
+    "It asks for what no flag gives; with --yes, or without a terminal, it takes what is shown in brackets.\n"
+    "Nothing is ever overwritten."
 )
 EXAMPLE = 'dosewright new my-cart --board atmega328p --channels 4 --vessel "300 ml" --relays low'
 BOARD, CHANNELS, VESSEL, RELAYS = "atmega328p", "3", "300 ml", "high"
@@ -50,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     relays = _answer(
         arguments.relays, "Is a pump on when its pin is high, or low?", RELAYS, _high_or_low, asking
     )
-    name = arguments.folder.resolve().name or "my machine"
+    name = scaffold.machine_name(arguments.folder.resolve().name)
     written = scaffold.write(arguments.folder, scaffold.Answers(name, board, channels, vessel, relays))
     for file in written:
         print(f"wrote {arguments.folder / file}")

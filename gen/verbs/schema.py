@@ -8,8 +8,8 @@ import json
 from dosewright.gen.problems import Exit
 
 DESCRIPTION = (
-    "Print the JSON Schema (draft 2020-12) of an input file. Editors that know TOML complete and explain every "
-    'field with it: put "#:schema ./machine.schema.json" into the first line of machine.toml.'
+    "Print the JSON Schema (draft 2020-12) of an input file. Editors that know TOML complete and explain\n"
+    'every field with it: put "#:schema ./machine.schema.json" into the first line of machine.toml.'
 )
 EXAMPLE = "dosewright schema machine > machine.schema.json"
 NAMES = ("machine", "recipes", "loaded", "calibration")
