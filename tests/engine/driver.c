@@ -8,7 +8,7 @@
  *   debounce I N                    interlocks, then buttons
  *   button I DOES RECIPE SERVING
  *   recipes HEX, calibration HEX    a record; without the line there is none
- *   run N                           N ticks; after each its trace, before the next the requests of buttons
+ *   run N                           N ticks; after each its trace and the requests of buttons
  *   in I LEVEL                      1: closed or pressed
  *   pour NUMBER SERVING, stop, goon, jog OUTPUT ON
  *   end                             how things stand
@@ -246,9 +246,9 @@ static void tell_trace(void)
 static void run(uint32_t ticks)
 {
     while (ticks != 0) {
-        dw_serve_buttons();
         dw_tick();
         tell_trace();
+        dw_serve_buttons();
         ticks--;
     }
 }
@@ -304,19 +304,13 @@ static bool describe(void)
     return true;
 }
 
-/* The engine starts with the first line of the timeline, when the machine is complete. Buttons come before the link:
- * their requests belong to the tick that follows. */
+/* The engine starts with the first line of the timeline, when the machine is complete. */
 static void happen(void)
 {
     if (!started) {
         dw_start(tick0);
         started = true;
     }
-    if (is("end")) {
-        end_case();
-        return;
-    }
-    dw_serve_buttons();
     if (is("run")) {
         run(numbers(1)[0]);
     } else if (is("in")) {
@@ -332,6 +326,8 @@ static void happen(void)
         tell_answer(dw_go_on());
     } else if (is("jog")) {
         tell_answer(dw_jog((uint8_t)numbers(2)[0], numbers(2)[1] != 0));
+    } else if (is("end")) {
+        end_case();
     } else {
         give_up("not understood");
     }
