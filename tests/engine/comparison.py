@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,7 +32,8 @@ def script(case: Case) -> str:
     ]
     scalars = [
         machine.supply, machine.inrush_gap, machine.pour_limit, machine.pause_limit, machine.jog_renewal,
-        machine.vessel, vessel, machine.channels, len(machine.outputs), len(locks), len(machine.buttons), *masks,
+        machine.vessel, vessel, machine.channels, len(machine.outputs), len(locks), len(machine.buttons),
+        *masks,
     ]  # fmt: skip
     lines = [f"case {case.tick0}", "scalars " + " ".join(map(str, scalars))]
     for index, o in enumerate(machine.outputs):
@@ -120,7 +122,8 @@ class Difference:
             "state": "final state",
         }
         return (
-            f"case {self.case.seed}: {what[self.kind]} {self.index}: twin {self.twin!r}, engine {self.engine!r}; "
+            f"case {self.case.seed}: {what[self.kind]} {self.index}: "
+            f"twin {self.twin!r}, engine {self.engine!r}; "
             f"the smallest such case found, for driver.c:\n{script(self.case)}"
         )
 
@@ -173,8 +176,6 @@ def smallest(found: Difference, driver: Path) -> Difference:
                 recipes[index] = replace(recipes[index], steps=tuple(kept))  # type: ignore[arg-type]
                 return replace(found.case, recipes=replace(found.case.recipes, recipes=tuple(recipes)))
 
-            try:
+            with suppress(ValueError):  # no dose left
                 shrink(recipe.steps, with_steps)
-            except ValueError:  # no dose left
-                pass
     return found

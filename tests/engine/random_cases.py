@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from random import Random
 
-from dosewright.gen.arithmetic import planned, split
+from dosewright.gen.arithmetic import OFFSET_MAX, SERVING_MAX, planned, split
 from dosewright.gen.compiled import (
     Button,
     Calibration,
@@ -81,6 +81,51 @@ def case(seed: int) -> Case:
         ticks,
         tuple(_events(rng, machine, table, ticks)),
     )
+
+
+def numbers_case(seed: int) -> Case:
+    """One pour that is stopped at once: what counts is what was planned, over all that a table may hold."""
+    rng = Random(seed)
+    channels = rng.randint(1, CHANNELS)
+    doses = tuple(Dose(channel, _spread(rng, 12) + 1) for channel in range(channels))
+    serving = min(_spread(rng, 32) + 1, SERVING_MAX)
+    output = Output("", PIN, 0, 0, max_on=(1 << 31) - 1, needs=0)
+    return Case(
+        seed,
+        CompiledMachine(
+            "",
+            1000,
+            channels,
+            (output,) * channels,
+            (),
+            (),
+            (),
+            (),
+            0,
+            0,
+            1 << 30,
+            1 << 30,
+            500,
+            SERVING_MAX,
+            None,
+        ),
+        RecipeTable((serving,), (CompiledRecipe(1, "", doses),)),
+        CalibrationTable("", tuple(_any_calibration(rng) for _ in range(channels))),
+        0,
+        4,
+        (Pour(1, 1, 0), Stop(3)),
+    )
+
+
+def _spread(rng: Random, bits: int) -> int:
+    """Below 2^bits (less one for weights), every order of magnitude alike, with the ends."""
+    return rng.choice((0, (1 << bits) - 2, rng.randrange((1 << rng.randint(1, bits)) - 1)))
+
+
+def _any_calibration(rng: Random) -> Calibration:
+    m = rng.choice((1 << 31, (1 << 32) - 1, rng.randrange(1 << 31, 1 << 32)))
+    offset = min(_spread(rng, 27), OFFSET_MAX)
+    return Calibration(Rate(m, rng.choice((1, 1, 2, rng.randint(1, 24)))), rng.choice((0, offset, -offset)))
 
 
 def _servings(rng: Random) -> tuple[int, ...]:

@@ -1,7 +1,7 @@
 """The engine does to the tick what the twin says, for random machines, recipes, servings and logs.
 
-The engine runs under the address and undefined-behaviour sanitisers. Seeds are fixed; DOSEWRIGHT_FUZZ_FIRST and
-DOSEWRIGHT_FUZZ_CASES try others.
+The engine runs under the address and undefined-behaviour sanitisers. Seeds are fixed; DOSEWRIGHT_FUZZ_FIRST
+and DOSEWRIGHT_FUZZ_CASES try others.
 """
 
 from __future__ import annotations
@@ -10,13 +10,16 @@ import os
 import shutil
 import subprocess
 from collections import Counter
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 from engine.comparison import Told, by_engine, by_twin, difference, smallest
-from engine.random_cases import case
+from engine.random_cases import case, numbers_case
 from tools import need
 
+from dosewright.gen import exact
+from dosewright.gen.compiled import QUANTA_PER_ML, Dose
 from dosewright.gen.twin_log import Code, Reason
 
 ROOT = Path(__file__).parents[2]
@@ -91,6 +94,24 @@ def test_twin_equals_engine(driver: Path) -> None:
     ):
         rare = {what: seen[what] for what, share in wanted.items() if seen[what] * 100 < share * CASES}
         assert not rare, f"too rare among {CASES} cases: {rare}"
+
+
+def test_the_planned_ticks_are_equal_and_within_a_tick_of_exact(driver: Path) -> None:
+    """Weights, servings, rates and offsets over all that a table may hold, and their ends."""
+    cases = [numbers_case(seed) for seed in range(5000)]
+    planned = 0
+    for made, engine in zip(cases, by_engine(driver, cases), strict=True):
+        found = difference(made, by_twin(made), engine)
+        assert not found, str(found)
+        assert made.recipes and made.calibration
+        parts = [Fraction(step.weight) for step in made.recipes.recipes[0].steps if isinstance(step, Dose)]
+        asked = exact.volumes(parts, Fraction(made.recipes.servings[0], QUANTA_PER_ML))
+        for line, volume, channel in zip(engine["booked"], asked, made.calibration.channels, strict=False):
+            flow = Fraction(1000 << (32 + channel.rate.s), channel.rate.m * QUANTA_PER_ML)  # ml/s at 1 ms
+            wanted = exact.on_ticks(volume, flow, Fraction(channel.offset, QUANTA_PER_ML), 1000)
+            assert abs(int(line.split()[3]) - wanted) <= 1, line
+            planned += 1
+    assert planned > 5000
 
 
 def happened(told: Told) -> set[object]:
