@@ -13,6 +13,8 @@ void dw_start(uint32_t tick)
 {
     (void)memset(&dw_state, 0, sizeof dw_state);
     dw_state.tick = tick;
+    dw_state.first = dw_state.steps;
+    dw_state.end = dw_state.steps;
     dw_trace_start();
     dw_input_start();
     dw_output_start();

@@ -52,6 +52,13 @@ typedef struct {
     uint8_t argument;
 } dw_answer_t;
 
+static inline dw_answer_t dw_answer(uint8_t reason, uint8_t argument)
+{
+    dw_answer_t answer = { reason, argument };
+
+    return answer;
+}
+
 /* Bring everything to its state after a reset, with the clock at this tick. */
 void dw_start(uint32_t tick);
 

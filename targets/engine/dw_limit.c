@@ -2,17 +2,16 @@
 #include "dw_state.h"
 
 /* Leaves the steps as they are, for their amounts are booked, but none is at work any more. */
-static void rest(void)
+void dw_rest(void)
 {
-    dw_state.first = 0;
-    dw_state.end = 0;
+    dw_state.end = dw_state.first;
     dw_state.state = DW_IDLE;
 }
 
 /* Ends a pour before its time; it cannot be gone on with. */
 void dw_abort(uint8_t reason, uint8_t argument, dw_events_t *events)
 {
-    rest();
+    dw_rest();
     dw_state.result = DW_RESULT_ABORTED;
     dw_state.why.reason = reason;
     dw_state.why.argument = argument;
@@ -24,10 +23,9 @@ static uint16_t needed(bool also_interrupted)
 {
     uint16_t mask = DW_ALWAYS_MASK;
     bool head = true;
-    uint8_t i;
+    const dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        const dw_step_t *step = &dw_state.steps[i];
+    for (step = dw_state.first; step != dw_state.end; step++) {
         bool waits = step->phase == DW_WAITING;
 
         if (step->phase == DW_RUNNING || (waits && (head || (also_interrupted && step->starts != 0)))) {
@@ -47,10 +45,9 @@ uint16_t dw_open_to_go_on(void)
 /* The first step that has been on for as long as its output may be and still is not through, or NULL. */
 static const dw_step_t *overdue(void)
 {
-    uint8_t i;
+    const dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        const dw_step_t *step = &dw_state.steps[i];
+    for (step = dw_state.first; step != dw_state.end; step++) {
         bool counts = step->phase == DW_RUNNING || (step->phase == DW_WAITING && dw_state.state == DW_POURING);
 
         if (counts && step->left > 0 && step->on >= dw_rom32(&dw_outputs[step->output].max_on)) {
@@ -63,10 +60,9 @@ static const dw_step_t *overdue(void)
 /* Switches off in a pause what may not stay on; run-on that comes now is not poured again. */
 static void interrupt_steps(void)
 {
-    uint8_t i;
+    dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        dw_step_t *step = &dw_state.steps[i];
+    for (step = dw_state.first; step != dw_state.end; step++) {
         bool dose = dw_is_dose(step);
 
         if (step->phase != DW_RUNNING || step->left <= 0) {
@@ -78,8 +74,10 @@ static void interrupt_steps(void)
         }
         step->phase = DW_WAITING;
         if (dose) {
+            int32_t offset = dw_state.offset_ticks[step->output];
+
             /* loss at each start makes it longer: capped, since max_on ends it long before that counts */
-            step->left = step->offset_ticks < step->left - INT32_MAX ? INT32_MAX : step->left - step->offset_ticks;
+            step->left = offset < step->left - INT32_MAX ? INT32_MAX : step->left - offset;
             if (step->left <= 0) {
                 step->phase = DW_ENDED;
             }
@@ -136,7 +134,7 @@ static void check_jog(void)
 
     if (dw_open(mask) != 0 || step->left <= 0 || step->on >= dw_rom32(&dw_outputs[step->output].max_on) ||
         dw_state.jog_clock >= DW_JOG_RENEWAL) {
-        rest();
+        dw_rest();
     }
 }
 

@@ -15,7 +15,9 @@ static uint8_t received[DW_FRAME_LIMIT - 1]; /* one frame, without its 0x00 */
 static uint8_t received_length;
 static bool too_long;
 
-static dw_frame_t reply; /* kept, to be sent again when the same request comes again */
+/* The last answer as before COBS, kept to be sent again when the same request comes again. */
+static uint8_t reply[DW_FRAME_LIMIT - 2];
+static uint8_t reply_length;
 static uint8_t replied_type;
 static dw_cobs_t sending;
 /* A byte the port had no room for. */
@@ -26,28 +28,38 @@ void dw_link_start(void)
 {
     received_length = 0;
     too_long = false;
-    reply.length = 0;
+    reply_length = 0;
     dw_cobs_begin(&sending);
     sending.ended = true;
     is_held = false;
 }
 
-void dw_frame_put8(dw_frame_t *frame, uint8_t value)
+void dw_reply8(uint8_t value)
 {
-    frame->bytes[frame->length] = value;
-    frame->length++;
+    reply[reply_length] = value;
+    reply_length++;
 }
 
-void dw_frame_put16(dw_frame_t *frame, uint16_t value)
+void dw_reply16(uint16_t value)
 {
-    dw_frame_put8(frame, (uint8_t)(value & 0xFFu));
-    dw_frame_put8(frame, (uint8_t)(value >> 8));
+    dw_reply8((uint8_t)(value & 0xFFu));
+    dw_reply8((uint8_t)(value >> 8));
 }
 
-void dw_frame_put32(dw_frame_t *frame, uint32_t value)
+void dw_reply32(uint32_t value)
 {
-    dw_frame_put16(frame, (uint16_t)(value & 0xFFFFu));
-    dw_frame_put16(frame, (uint16_t)(value >> 16));
+    dw_reply16((uint16_t)(value & 0xFFFFu));
+    dw_reply16((uint16_t)(value >> 16));
+}
+
+uint8_t dw_reply_room(void)
+{
+    return (uint8_t)(sizeof reply - CRC_BYTES - reply_length);
+}
+
+uint8_t *dw_reply_here(void)
+{
+    return &reply[reply_length];
 }
 
 /* Over a frame that carries its own CRC this is 0. */
@@ -65,7 +77,7 @@ static uint16_t crc_of(const uint8_t *bytes, uint8_t length)
 /* Sends until all is out (true) or the port has no room (false). */
 static bool send(void)
 {
-    while (is_held || dw_cobs_next(&sending, reply.bytes, reply.length, &held)) {
+    while (is_held || dw_cobs_next(&sending, reply, reply_length, &held)) {
         is_held = !dw_port_send(held);
         if (is_held) {
             return false;
@@ -77,17 +89,17 @@ static bool send(void)
 /* Answers a request, or sends the last answer again when it is the last request again: its answer was lost. */
 static void handle(const uint8_t *frame, uint8_t length)
 {
-    if (reply.length == 0 || reply.bytes[SEQUENCE] != frame[SEQUENCE] || replied_type != frame[TYPE]) {
+    if (reply_length == 0 || reply[SEQUENCE] != frame[SEQUENCE] || replied_type != frame[TYPE]) {
         uint16_t crc;
 
         replied_type = frame[TYPE];
-        reply.length = 0;
-        dw_frame_put8(&reply, frame[SEQUENCE]);
-        dw_frame_put8(&reply, (uint8_t)(frame[TYPE] | ANSWER));
-        dw_serve(frame[TYPE], frame + PAYLOAD, (uint8_t)(length - FRAME_MIN), &reply);
-        crc = crc_of(reply.bytes, reply.length);
-        dw_frame_put8(&reply, (uint8_t)(crc >> 8));
-        dw_frame_put8(&reply, (uint8_t)(crc & 0xFFu));
+        reply_length = 0;
+        dw_reply8(frame[SEQUENCE]);
+        dw_reply8((uint8_t)(frame[TYPE] | ANSWER));
+        dw_serve(frame[TYPE], frame + PAYLOAD, (uint8_t)(length - FRAME_MIN));
+        crc = crc_of(reply, reply_length);
+        dw_reply8((uint8_t)(crc >> 8));
+        dw_reply8((uint8_t)(crc & 0xFFu));
     }
     dw_cobs_begin(&sending);
 }

@@ -56,14 +56,15 @@ void dw_output_count_down(void)
 /* The set of running steps as bits. */
 static void collect(uint8_t *set)
 {
+    const dw_step_t *step;
     uint8_t i;
 
     for (i = 0; i < OUTPUT_BYTES; i++) {
         set[i] = 0;
     }
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        if (dw_state.steps[i].phase == DW_RUNNING) {
-            uint8_t output = dw_state.steps[i].output;
+    for (step = dw_state.first; step != dw_state.end; step++) {
+        if (step->phase == DW_RUNNING) {
+            uint8_t output = step->output;
 
             set[output >> 3] = (uint8_t)(set[output >> 3] | (1u << (output & 7u)));
         }
@@ -79,11 +80,9 @@ static bool has(const uint8_t *set, uint8_t output)
 static bool end_steps(void)
 {
     bool all = true;
-    uint8_t i;
+    dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        dw_step_t *step = &dw_state.steps[i];
-
+    for (step = dw_state.first; step != dw_state.end; step++) {
         if (step->phase == DW_RUNNING && step->left == 0) {
             step->phase = DW_ENDED;
         }
@@ -114,16 +113,14 @@ static void release_groups(void)
 static bool is_free(uint8_t output)
 {
     uint8_t group = dw_rom8(&dw_outputs[output].group);
-    uint8_t i;
+    const dw_step_t *step;
 
     if (group != 0 && group_wait[group - 1u] != 0) {
         return false;
     }
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        uint8_t other = dw_state.steps[i].output;
-
-        if (dw_state.steps[i].phase == DW_RUNNING &&
-            (other == output || (group != 0 && dw_rom8(&dw_outputs[other].group) == group))) {
+    for (step = dw_state.first; step != dw_state.end; step++) {
+        if (step->phase == DW_RUNNING &&
+            (step->output == output || (group != 0 && dw_rom8(&dw_outputs[step->output].group) == group))) {
             return false;
         }
     }
@@ -134,11 +131,11 @@ static bool is_free(uint8_t output)
 static uint16_t spare_current(void)
 {
     uint16_t spare = DW_SUPPLY_MA;
-    uint8_t i;
+    const dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        if (dw_state.steps[i].phase == DW_RUNNING) {
-            spare = (uint16_t)(spare - dw_rom16(&dw_outputs[dw_state.steps[i].output].current));
+    for (step = dw_state.first; step != dw_state.end; step++) {
+        if (step->phase == DW_RUNNING) {
+            spare = (uint16_t)(spare - dw_rom16(&dw_outputs[step->output].current));
         }
     }
     return spare;
@@ -149,11 +146,9 @@ static void start_steps(void)
 {
     uint16_t spare = spare_current();
     bool all_before_ended = true;
-    uint8_t i;
+    dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        dw_step_t *step = &dw_state.steps[i];
-
+    for (step = dw_state.first; step != dw_state.end; step++) {
         if (step->phase == DW_WAITING) {
             uint16_t current = dw_rom16(&dw_outputs[step->output].current);
 
@@ -182,9 +177,7 @@ void dw_output_decide(dw_events_t *events)
         start_steps();
     }
     if (all_ended && (dw_state.state == DW_POURING || dw_state.state == DW_PAUSED)) {
-        dw_state.first = 0;
-        dw_state.end = 0;
-        dw_state.state = DW_IDLE;
+        dw_rest();
         dw_state.result = DW_RESULT_DONE;
         events->done = true;
     }

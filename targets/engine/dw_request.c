@@ -5,13 +5,6 @@
 #include "dw_state.h"
 #include "dw_store.h"
 
-static dw_answer_t answer(uint8_t reason, uint8_t argument)
-{
-    dw_answer_t result = { reason, argument };
-
-    return result;
-}
-
 /* What keeps a pour or a jog from starting: these open interlocks, and for a pour a vessel that had its share. */
 static dw_answer_t obstacle(uint16_t mask, bool for_pour)
 {
@@ -21,9 +14,9 @@ static dw_answer_t obstacle(uint16_t mask, bool for_pour)
 
     dw_port_unlock(lock);
     if (open != 0) {
-        return answer(DW_INTERLOCK, dw_lowest(open));
+        return dw_answer(DW_INTERLOCK, dw_lowest(open));
     }
-    return answer(for_pour && served ? DW_VESSEL_NOT_CHANGED : DW_OK, 0);
+    return dw_answer(for_pour && served ? DW_VESSEL_NOT_CHANGED : DW_OK, 0);
 }
 
 /* Call under the lock. */
@@ -64,34 +57,39 @@ static uint16_t weigh(const dw_record_t *recipes, dw_cursor_t cursor)
     return sum;
 }
 
-/* Reckons one step; the answer says why it cannot be poured. */
-static dw_answer_t reckon(const dw_line_t *line, dw_share_t *share, dw_step_t *step)
+/* Ticks of one line; the answer says why it cannot be poured. */
+static dw_answer_t reckon(const dw_line_t *line, dw_share_t *share, uint32_t *ticks, int32_t *offset)
 {
     dw_calibration_t calibration;
 
-    step->output = line->output;
-    step->after_all = line->after_all;
-    step->phase = DW_WAITING;
-    step->starts = 0;
-    step->on = 0;
-    step->offset_ticks = 0;
-    step->planned = line->amount;
+    *ticks = line->amount;
     if (line->output < DW_CHANNELS) {
         dw_calibration_get(dw_store_record(DW_CALIBRATION), line->output, &calibration);
         if (calibration.m == 0) {
-            return answer(DW_NOT_CALIBRATED, line->output);
+            return dw_answer(DW_NOT_CALIBRATED, line->output);
         }
-        step->planned = dw_dose_ticks(dw_share_next(share, (uint16_t)line->amount), &calibration);
-        step->offset_ticks = dw_offset_ticks(&calibration);
-        if (step->planned == 0) {
-            return answer(DW_DOSE_TOO_SMALL, line->output);
+        *ticks = dw_dose_ticks(dw_share_next(share, (uint16_t)line->amount), &calibration);
+        *offset = dw_offset_ticks(&calibration);
+        if (*ticks == 0) {
+            return dw_answer(DW_DOSE_TOO_SMALL, line->output);
         }
     }
-    if (step->planned > dw_rom32(&dw_outputs[line->output].max_on)) {
-        return answer(DW_DOSE_TOO_LONG, line->output);
+    if (*ticks > dw_rom32(&dw_outputs[line->output].max_on)) {
+        return dw_answer(DW_DOSE_TOO_LONG, line->output);
     }
-    step->left = (int32_t)step->planned;
-    return answer(DW_OK, 0);
+    return dw_answer(DW_OK, 0);
+}
+
+/* A step that waits for its first start. */
+static void set_step(dw_step_t *step, uint8_t output, bool after_all, uint32_t ticks)
+{
+    step->output = output;
+    step->after_all = after_all;
+    step->phase = DW_WAITING;
+    step->starts = 0;
+    step->planned = ticks;
+    step->left = (int32_t)ticks;
+    step->on = 0;
 }
 
 /* Goes through a recipe's steps; keeps them only when told, for a refused pour leaves the last one readable. */
@@ -100,24 +98,26 @@ static dw_answer_t plan(const dw_record_t *recipes, dw_cursor_t cursor, uint32_t
     uint8_t count = 0;
     dw_share_t share;
     dw_line_t line;
-    dw_step_t step;
 
     dw_share_begin(&share, serving, weigh(recipes, cursor));
     while (dw_recipes_next(recipes, &cursor, &line)) {
-        dw_answer_t result = reckon(&line, &share, &step);
+        uint32_t ticks;
+        int32_t offset = 0;
+        dw_answer_t result = reckon(&line, &share, &ticks, &offset);
 
         if (result.reason != DW_OK) {
             return result;
         }
         if (keep) {
-            dw_state.steps[count] = step;
+            set_step(&dw_state.steps[count], line.output, line.after_all, ticks);
             count++;
+            dw_state.count = count;
+            if (line.output < DW_CHANNELS) {
+                dw_state.offset_ticks[line.output] = offset;
+            }
         }
     }
-    if (keep) {
-        dw_state.count = count;
-    }
-    return answer(DW_OK, 0);
+    return dw_answer(DW_OK, 0);
 }
 
 /* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
@@ -129,22 +129,22 @@ dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
     uint32_t quanta;
 
     if (!dw_is_idle()) {
-        return answer(DW_BUSY, 0);
+        return dw_answer(DW_BUSY, 0);
     }
     if (recipes->source == DW_FROM_NOWHERE) {
-        return answer(DW_NO_RECIPES, 0);
+        return dw_answer(DW_NO_RECIPES, 0);
     }
     if (dw_store_record(DW_CALIBRATION)->source == DW_FROM_NOWHERE) {
-        return answer(DW_NO_CALIBRATION, 0);
+        return dw_answer(DW_NO_CALIBRATION, 0);
     }
     if (!dw_recipes_find(recipes, recipe, &cursor)) {
-        return answer(DW_UNKNOWN_RECIPE, 0);
+        return dw_answer(DW_UNKNOWN_RECIPE, 0);
     }
     if (!dw_recipes_serving(recipes, serving, &quanta)) {
-        return answer(DW_UNKNOWN_SERVING, 0);
+        return dw_answer(DW_UNKNOWN_SERVING, 0);
     }
     if (quanta > DW_VESSEL_QUANTA) {
-        return answer(DW_VESSEL_TOO_SMALL, 0);
+        return dw_answer(DW_VESSEL_TOO_SMALL, 0);
     }
     result = plan(recipes, cursor, quanta, false);
     if (result.reason != DW_OK) {
@@ -194,33 +194,29 @@ static bool jogs_already(uint8_t output, bool on, dw_answer_t *result)
         dw_state.asked = on ? DW_ASKED_RENEWAL : DW_ASKED_RELEASE;
     }
     dw_port_unlock(lock);
-    *result = answer(busy ? DW_BUSY : DW_OK, 0);
+    *result = dw_answer(busy ? DW_BUSY : DW_OK, 0);
     return jogs;
 }
 
 dw_answer_t dw_jog(uint8_t output, bool on)
 {
-    dw_step_t step = { 0, 0, DW_WAITING, 0, 0, 0, 0, 0 };
     dw_answer_t result;
 
     if (jogs_already(output, on, &result)) {
         return result;
     }
     if (!on) {
-        return answer(DW_NOTHING_TO_GO_ON_WITH, 0);
+        return dw_answer(DW_NOTHING_TO_GO_ON_WITH, 0);
     }
     if (!dw_is_idle()) {
-        return answer(DW_BUSY, 0);
+        return dw_answer(DW_BUSY, 0);
     }
     if (output >= DW_OUTPUTS) {
-        return answer(DW_NO_SUCH_OUTPUT, 0);
+        return dw_answer(DW_NO_SUCH_OUTPUT, 0);
     }
-    step.output = output;
-    step.planned = dw_rom32(&dw_outputs[output].jog_limit);
-    step.left = (int32_t)step.planned;
     result = obstacle((uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(output)), false);
     if (result.reason == DW_OK) {
-        dw_state.steps[DW_JOG_STEP] = step;
+        set_step(&dw_state.steps[DW_JOG_STEP], output, false, dw_rom32(&dw_outputs[output].jog_limit));
         post(DW_ASKED_JOG);
     }
     return result;

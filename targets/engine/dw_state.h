@@ -12,6 +12,7 @@
 /* Room in static arrays; a build whose counts are known at run time only says how much. */
 #ifndef DW_OUTPUTS_CAPACITY
 #define DW_OUTPUTS_CAPACITY DW_OUTPUTS
+#define DW_CHANNELS_CAPACITY DW_CHANNELS
 #define DW_INTERLOCKS_CAPACITY DW_INTERLOCKS
 #define DW_BUTTONS_CAPACITY DW_BUTTONS
 #define DW_GROUPS_CAPACITY DW_GROUPS
@@ -30,7 +31,6 @@ typedef struct {
     uint32_t planned;
     int32_t left;
     uint32_t on;
-    int32_t offset_ticks;
 } dw_step_t;
 
 #define DW_JOG_STEP DW_STEPS_MAX /* the steps of a pour stay readable while something is jogged */
@@ -48,8 +48,9 @@ typedef struct {
     uint32_t pause_clock;
     uint32_t jog_clock;
     dw_step_t steps[DW_STEPS_MAX + 1];
-    uint8_t count;      /* steps of the last pour */
-    uint8_t first, end; /* the steps at work now; none when idle */
+    int32_t offset_ticks[DW_CHANNELS_CAPACITY]; /* of the doses of the last pour */
+    uint8_t count;                              /* steps of the last pour */
+    dw_step_t *first, *end;                     /* the steps at work now; none when idle */
     uint8_t state;
     uint8_t result;
     dw_answer_t why;
@@ -123,6 +124,7 @@ void dw_input_sample(dw_events_t *events);
 
 /* dw_limit.c: what makes a pour or a jog pause or end */
 void dw_limit_check(dw_events_t *events);
+void dw_rest(void);
 void dw_abort(uint8_t reason, uint8_t argument, dw_events_t *events);
 uint16_t dw_open_to_go_on(void);
 

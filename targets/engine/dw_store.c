@@ -169,33 +169,26 @@ const dw_record_t *dw_store_record(uint8_t kind)
     return &in_force[kind];
 }
 
-static dw_answer_t answer(uint8_t reason, uint8_t argument)
-{
-    dw_answer_t result = { reason, argument };
-
-    return result;
-}
-
 /* Never the slot that is marked committed, even if what is in it has rotted: it keeps the number to go on from. */
 dw_answer_t dw_store_begin(uint8_t kind, uint32_t length)
 {
     if (!dw_is_idle()) {
-        return answer(DW_BUSY, 0);
+        return dw_answer(DW_BUSY, 0);
     }
     upload.source = DW_FROM_NOWHERE;
     if (kind >= DW_KINDS) {
-        return answer(DW_BAD_RECORD, 0);
+        return dw_answer(DW_BAD_RECORD, 0);
     }
     if (length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > slot_space(kind)) {
-        return answer(DW_BAD_LENGTH, 0);
+        return dw_answer(DW_BAD_LENGTH, 0);
     }
     upload_slot = slot_in_force[kind] == 0 ? 1u : 0u;
     if (!set_mark(kind, upload_slot, OPEN_1, OPEN_2)) {
-        return answer(DW_STORE_FAILED, 0);
+        return dw_answer(DW_STORE_FAILED, 0);
     }
     slot_record(kind, upload_slot, &upload);
     upload.length = (dw_offset_t)length;
-    return answer(DW_OK, 0);
+    return dw_answer(DW_OK, 0);
 }
 
 dw_answer_t dw_store_chunk(uint32_t offset, const uint8_t *bytes, uint8_t count)
@@ -203,20 +196,20 @@ dw_answer_t dw_store_chunk(uint32_t offset, const uint8_t *bytes, uint8_t count)
     uint8_t i;
 
     if (!dw_is_idle()) {
-        return answer(DW_BUSY, 0);
+        return dw_answer(DW_BUSY, 0);
     }
     if (upload.source == DW_FROM_NOWHERE) {
-        return answer(DW_BAD_RECORD, 0);
+        return dw_answer(DW_BAD_RECORD, 0);
     }
     if (offset > upload.length || count > upload.length - offset) {
-        return answer(DW_BAD_LENGTH, 0);
+        return dw_answer(DW_BAD_LENGTH, 0);
     }
     for (i = 0; i < count; i++) {
         if (!write_byte((dw_offset_t)(upload.base + offset + i), bytes[i])) {
-            return answer(DW_STORE_FAILED, 0);
+            return dw_answer(DW_STORE_FAILED, 0);
         }
     }
-    return answer(DW_OK, 0);
+    return dw_answer(DW_OK, 0);
 }
 
 /* Writes the number, then the mark, then supersedes the other slot. */
@@ -238,27 +231,27 @@ dw_answer_t dw_store_commit(uint32_t crc)
     uint8_t reason;
 
     if (!dw_is_idle()) {
-        return answer(DW_BUSY, 0);
+        return dw_answer(DW_BUSY, 0);
     }
     upload.source = DW_FROM_NOWHERE;
     if (record.source == DW_FROM_NOWHERE ||
         dw_record32(&record, (dw_offset_t)(record.length - DW_RECORD_TAIL)) != crc) {
-        return answer(DW_BAD_RECORD, 0);
+        return dw_answer(DW_BAD_RECORD, 0);
     }
     reason = check(&record, record.length, &argument);
     if (reason == DW_OK && record.length != upload.length) {
         reason = DW_BAD_RECORD;
     }
     if (reason != DW_OK) {
-        return answer(reason, argument);
+        return dw_answer(reason, argument);
     }
     if (!seal(record.kind, upload_slot)) {
-        return answer(DW_STORE_FAILED, 0);
+        return dw_answer(DW_STORE_FAILED, 0);
     }
     in_force[record.kind] = record;
     slot_in_force[record.kind] = upload_slot;
     if (!set_mark(record.kind, (uint8_t)(1u - upload_slot), SUPERSEDED_1, SUPERSEDED_2)) {
-        return answer(DW_STORE_FAILED, 0);
+        return dw_answer(DW_STORE_FAILED, 0);
     }
-    return answer(DW_OK, 0);
+    return dw_answer(DW_OK, 0);
 }

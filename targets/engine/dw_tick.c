@@ -6,11 +6,9 @@ dw_state_t dw_state;
 /* Time goes by for what was on until now, also when a stop of this very tick ends it. */
 static void advance_steps(void)
 {
-    uint8_t i;
+    dw_step_t *step;
 
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        dw_step_t *step = &dw_state.steps[i];
-
+    for (step = dw_state.first; step != dw_state.end; step++) {
         if (step->phase == DW_RUNNING) {
             step->left--;
             step->on++;
@@ -21,8 +19,8 @@ static void advance_steps(void)
 /* The main loop has written the steps and posted the request; from here on they are the tick's. */
 static void begin_pour(dw_events_t *events)
 {
-    dw_state.first = 0;
-    dw_state.end = dw_state.count;
+    dw_state.first = dw_state.steps;
+    dw_state.end = dw_state.steps + dw_state.count;
     dw_state.state = DW_POURING;
     dw_state.clock = 0;
     dw_state.result = DW_RESULT_NONE;
@@ -34,17 +32,10 @@ static void begin_pour(dw_events_t *events)
 
 static void begin_jog(void)
 {
-    dw_state.first = DW_JOG_STEP;
-    dw_state.end = DW_JOG_STEP + 1;
+    dw_state.first = dw_state.steps + DW_JOG_STEP;
+    dw_state.end = dw_state.first + 1;
     dw_state.state = DW_JOGGING;
     dw_state.jog_clock = 0;
-}
-
-static void end_jog(void)
-{
-    dw_state.first = 0;
-    dw_state.end = 0;
-    dw_state.state = DW_IDLE;
 }
 
 /* A stop comes first; what else waited was judged after the last tick, and does nothing if things have changed. */
@@ -54,7 +45,7 @@ static void take_requests(dw_events_t *events)
 
     if (dw_state.asked_stop) {
         if (dw_state.state == DW_JOGGING) {
-            end_jog();
+            dw_rest();
         } else if (dw_state.state != DW_IDLE) {
             dw_abort(DW_STOP, 0, events);
         }
@@ -69,7 +60,7 @@ static void take_requests(dw_events_t *events)
     } else if (asked == DW_ASKED_RENEWAL && dw_state.state == DW_JOGGING) {
         dw_state.jog_clock = 0;
     } else if (asked == DW_ASKED_RELEASE && dw_state.state == DW_JOGGING) {
-        end_jog();
+        dw_rest();
     }
     dw_state.asked = DW_ASKED_NOTHING;
     dw_state.asked_stop = false;
@@ -93,13 +84,13 @@ static void advance_clocks(uint8_t state_before)
 /* True while a pour has a dose that has not ended. */
 static bool dose_is_due(void)
 {
-    uint8_t i;
+    const dw_step_t *step;
 
     if (dw_state.state != DW_POURING && dw_state.state != DW_PAUSED) {
         return false;
     }
-    for (i = dw_state.first; i < dw_state.end; i++) {
-        if (dw_is_dose(&dw_state.steps[i]) && dw_state.steps[i].phase != DW_ENDED) {
+    for (step = dw_state.first; step != dw_state.end; step++) {
+        if (dw_is_dose(step) && step->phase != DW_ENDED) {
             return true;
         }
     }

@@ -6,6 +6,7 @@
 #include "dw_machine.h"
 
 #define DW_OUTPUTS_CAPACITY 12
+#define DW_CHANNELS_CAPACITY 8
 #define DW_INTERLOCKS_CAPACITY 6
 #define DW_BUTTONS_CAPACITY 3
 #define DW_GROUPS_CAPACITY 4
