@@ -22,12 +22,16 @@ def steps_max(outputs: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """An electrical pin: its name on the board, port and bit of the target, and the level that means on or closed."""
+    """An electrical pin: its name on the board, port and bit of the target, the level that means on or closed.
+
+    ``number`` is what board libraries call it (255: no number).
+    """
 
     name: str
     port: int
     bit: int
     active_high: bool
+    number: int = 255
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,7 +128,7 @@ def _machine(project: Project) -> c.CompiledMachine:
 
 def _pin(name: str, target: Target, level: str) -> c.Pin:
     pin = target.pin[name]
-    return c.Pin(name, pin.port, pin.bit, level == "high")
+    return c.Pin(name, pin.port, pin.bit, level == "high", pin.number)
 
 
 def _channel(

@@ -15,6 +15,7 @@ from pydantic import Field, ValidationError
 class TargetPin(Table):
     """One pin: port and bit, as the target's port code numbers them, and what it cannot be used for."""
 
+    number: int = Field(255, ge=0, le=255)  # what board libraries call it; 255: they have no number for it
     port: int = Field(ge=0, le=31)
     bit: int = Field(ge=0, le=31)
     not_output: str = ""  # the reason why no output may be wired to it
