@@ -68,7 +68,6 @@ class Bench:
         except RigTrouble:
             self.close()
             raise
-        self.elapsed = 0
 
     def command(self, line: str) -> None:
         """Send one command and take in its events, until ``ok``. Raises RigCrashed."""
@@ -82,21 +81,18 @@ class Bench:
                 if not answer.endswith(b"\n"):
                     raise self._crash(line)
                 words = answer.decode("ascii", "replace").split()
-                if words and words[0] in self._events:
-                    self._events[words[0]](words)
-                elif len(words) in (2, 3) and words[0] == "ok":
-                    now = int(words[1])
-                    # A controller that can be reset or held tells apart how much time has passed.
-                    self.elapsed = (
-                        int(words[2]) if len(words) == 3 else self.elapsed + (now - self.tick) % TICK_WRAP
-                    )
-                    self.tick = now
-                    return
-                else:
+                try:
+                    event = self._events.get(words[0])
+                    if event is None:
+                        self._time(words)
+                        return
+                    event(words)
+                except (ValueError, IndexError, KeyError):
+                    said = " ".join(words)
                     raise RigCrashed(
-                        f"the simulated controller answered {' '.join(words)!r} to {line!r}, which is no line of a rig"
-                    )
-        except (OSError, ValueError, IndexError) as error:
+                        f"the simulated controller answered {said!r} to {line!r}, which is no line of a rig"
+                    ) from None
+        except OSError as error:
             raise self._crash(line) from error
         finally:
             self._answers += 1
@@ -121,6 +117,15 @@ class Bench:
             self._child.wait()
         self._child.stdout.close()
         self._told.close()
+
+    def _time(self, words: list[str]) -> None:
+        """The line that ends an answer: ``ok TICK``, or ``ok TICK ELAPSED`` where a reset puts the tick back."""
+        ok, now, *elapsed = words
+        if ok != "ok":
+            raise ValueError
+        passed = (int(now) - self.tick) % TICK_WRAP if self._answers else 0
+        self.tick = int(now)
+        self.elapsed = int(elapsed[0]) if elapsed else self.elapsed + passed
 
     def _sent(self, words: list[str]) -> None:
         self.received += bytes.fromhex(words[1])

@@ -90,11 +90,19 @@ def _upload(client: Client, kind: bytes, record: bytes, compiled: Compiled, prog
     name = KINDS[kind]
     try:
         client.upload(kind, record, lambda sent: progress(name, sent, len(record)))
-        held = client.range_crc(kind, HEADER, len(record) - HEADER - CRC)
     except Refused as refused:
         raise RigTrouble(f"{client.name}: {_refusal(refused, name, compiled)}") from None
-    if held != zlib.crc32(record[HEADER:-CRC]):
+    if not _holds(client, kind, record):
         raise RigTrouble(f"{client.name}: {_differs(client, kind, record)}")
+
+
+def _holds(client: Client, kind: bytes, record: bytes) -> bool:
+    """Whether the record in force has this body."""
+    try:
+        there = client.range_crc(kind, HEADER, len(record) - HEADER - CRC)
+    except Refused:  # it is shorter
+        return False
+    return there == zlib.crc32(record[HEADER:-CRC])
 
 
 def _read(client: Client, kind: bytes) -> bytes:

@@ -1,0 +1,157 @@
+"""Does the controller fit, what is on it, and what becomes of it: against the engine on the host rig."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from dosewright.gen.compiled import Dose, Rate
+from dosewright.gen.lower import Compiled
+from dosewright.hil.changes import changes
+from dosewright.hil.client import Client, Refused
+from dosewright.hil.messages import Held, Reason
+from dosewright.hil.replay import Session
+from dosewright.hil.rig import open_rig
+from dosewright.hil.trouble import RigTrouble
+from dosewright.hil.upload import fits, held, put
+from dosewright.hil.verdicts import Court
+
+Built = Callable[[Court], Path]
+
+
+@pytest.fixture
+def client(court: Court, built: Built):  # type: ignore[no-untyped-def]
+    with open_rig(f"host://{built(court)}") as rig:
+        yield rig.client
+
+
+def changed(compiled: Compiled) -> Compiled:
+    """Dock Sour with less lime, one recipe out, another in, and line C measured again."""
+    kept = [r for r in compiled.recipes.recipes if r.name != "Plain Soda"]
+    new = dataclasses.replace(kept[0], number=99, name="Noon Gun")
+    sour = next(r for r in kept if r.name == "Dock Sour")
+    steps = tuple(
+        dataclasses.replace(s, weight=s.weight + 1) if isinstance(s, Dose) and s.output == 2 else s for s in sour.steps
+    )
+    recipes = tuple(dataclasses.replace(r, steps=steps) if r is sour else r for r in kept) + (new,)
+    channels = list(compiled.calibration.channels)
+    channels[2] = dataclasses.replace(channels[2], rate=Rate(channels[2].rate.m - (1 << 24), channels[2].rate.s))
+    return dataclasses.replace(
+        compiled,
+        recipes=dataclasses.replace(compiled.recipes, recipes=recipes),
+        calibration=dataclasses.replace(compiled.calibration, channels=tuple(channels)),
+    )
+
+
+def test_what_is_there_already_is_not_written(client: Client, court: Court) -> None:
+    identity = fits(client, court.compiled)
+    assert (identity.recipes, identity.calibration) == (Held.BUILT_IN, Held.BUILT_IN)
+    records = held(client, identity, court.compiled)
+    assert [record.same for record in records] == [True, True]
+    put(client, records, court.compiled)
+    assert client.identify().recipes == Held.BUILT_IN, "nothing was stored"
+
+
+def test_what_differs_is_told_written_and_then_the_same(client: Client, court: Court) -> None:
+    new = changed(court.compiled)
+    records = held(client, fits(client, new), new)
+    assert [record.same for record in records] == [False, False]
+    told = [line for record in records for line in changes(record, new, court.names)]
+    assert told == [
+        "one recipe goes out: number 10",
+        "Dock Sour: ginger syrup (line A) 15.0 ml -> 14.5 ml, lime juice (line C) 20.0 ml -> 24.2 ml, "
+        "soda (line G) 115.0 ml -> 111.3 ml (at regular)",
+        "Noon Gun comes in as number 99",
+        "lime juice (line C): 98.00 ml/min +0.15 ml -> 98.63 ml/min +0.15 ml",
+    ]
+    sent = []
+    put(client, records, new, lambda *step: sent.append(step))
+    assert {name for name, _, _ in sent} == {"recipes", "calibration"}
+    assert all(done == whole for done, whole in {name: (d, w) for name, d, w in sent}.values())
+    identity = client.identify()
+    assert (identity.recipes, identity.calibration) == (Held.STORED, Held.STORED)
+    assert [record.same for record in held(client, identity, new)] == [True, True]
+
+
+def test_another_interface_is_told_on_both_sides(court: Court, stand: Court, built: Built) -> None:
+    with open_rig(f"host://{built(stand)}") as rig, pytest.raises(RigTrouble) as caught:
+        fits(rig.client, court.compiled)
+    said = str(caught.value)
+    assert len(set(re.findall(r"interface [0-9a-f]{8}", said))) == 2
+    assert "stale is the firmware: make it again with dosewright build and flash it" in said
+
+
+def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> None:
+    machine = dataclasses.replace(court.compiled.machine, pause_limit=court.compiled.machine.pause_limit + 1)
+    with pytest.raises(RigTrouble) as caught:
+        fits(client, dataclasses.replace(court.compiled, machine=machine))
+    said = str(caught.value)
+    assert len(set(re.findall(r"build [0-9a-f]{16}", said))) == 2
+    assert "another machine.toml" in said and "dosewright build" in said
+
+
+@pytest.mark.parametrize("side", ["recipes_format", "calibration_format"])
+@pytest.mark.parametrize(("version", "stale"), [(0, "stale is the firmware"), (2, "stale is this tool")])
+def test_another_format_says_which_side_is_stale(
+    client: Client, court: Court, monkeypatch: pytest.MonkeyPatch, side: str, version: int, stale: str
+) -> None:
+    found = dataclasses.replace(client.identify(), **{side: version})
+    monkeypatch.setattr(client, "identify", lambda: found)
+    with pytest.raises(RigTrouble, match=f"of format {version}, this tool writes format 1; {stale}"):
+        fits(client, court.compiled)
+
+
+def test_the_engine_refuses_a_rate_outside_the_plausible_range(client: Client, court: Court) -> None:
+    channels = list(court.compiled.calibration.channels)
+    channels[3] = dataclasses.replace(channels[3], rate=Rate(channels[3].rate.m, channels[3].rate.s + 2))
+    calibration = dataclasses.replace(court.compiled.calibration, channels=tuple(channels))
+    new = dataclasses.replace(court.compiled, calibration=calibration)
+    records = held(client, fits(client, new), new)
+    with pytest.raises(RigTrouble, match="the rate of D lies outside plausible_rate; measure D again"):
+        put(client, records, new)
+    assert client.identify().calibration == Held.BUILT_IN, "the old one stays in force"
+
+
+def test_another_unit_is_refused(client: Client, court: Court) -> None:
+    def named(unit: str) -> Compiled:
+        calibration = dataclasses.replace(court.compiled.calibration, unit=unit)
+        return dataclasses.replace(court.compiled, calibration=calibration)
+
+    other = changed(court.compiled)
+    put(client, held(client, client.identify(), other), other)  # stored: from now on the unit has its name
+    with pytest.raises(RigTrouble, match="the calibration is of unit 'cart-2'; give this unit its own"):
+        put(client, held(client, client.identify(), named("cart-2")), named("cart-2"))
+
+
+def test_a_record_that_is_damaged_on_the_way_is_refused(client: Client) -> None:
+    record = client.read(b"R", 0, int.from_bytes(client.read(b"R", 4, 4), "little"))
+    with pytest.raises(Refused) as caught:
+        client.upload(b"R", record[:40] + bytes([record[40] ^ 4]) + record[41:])
+    assert caught.value.reason == Reason.BAD_RECORD
+
+
+def test_what_is_read_back_differently_is_told_by_its_first_byte(
+    client: Client, court: Court, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    new = changed(court.compiled)
+    records = held(client, client.identify(), new)
+    monkeypatch.setattr(client, "upload", lambda *_: None)  # a store that forgets
+    with pytest.raises(RigTrouble, match=r"the recipes read back differ from what was sent, first at byte \d+"):
+        put(client, records, new)
+
+
+def test_no_upload_during_a_pour(stand: Court, built: Built) -> None:
+    with open_rig(f"host://{built(stand)}") as rig:
+        session = Session(rig, stand.compiled)
+        session.prepare()
+        assert rig.client.pour(1, 0).reason == 0
+        rig.wait(50, 1000)
+        record = rig.client.read(b"R", 0, int.from_bytes(rig.client.read(b"R", 4, 4), "little"))
+        with pytest.raises(Refused) as caught:
+            rig.client.upload(b"R", record)
+        assert caught.value.reason == Reason.BUSY
+        rig.client.stop()
