@@ -9,7 +9,7 @@ from dosewright.gen import arithmetic, units
 from dosewright.gen.compiled import QUANTA_PER_ML
 from dosewright.gen.models.machine import MOST_CURRENT, MOST_OUTPUTS, Channel, MachineFile
 from dosewright.gen.models.recipes import RecipesFile
-from dosewright.gen.source import Source, near, shown
+from dosewright.gen.source import Source, dotted, near, shown
 
 HORIZON = 1 << 31  # ticks: no duration may reach it
 
@@ -35,7 +35,7 @@ def _outputs(source: Source[MachineFile], machine: MachineFile) -> None:
     for kind, tables in (("channel", machine.channel), ("stage", machine.stage)):
         for name, output in tables.items():
             if output.group is not None and output.group not in groups:
-                remedy = near(output.group, groups, f"add a table [group.{output.group}]")
+                remedy = near(output.group, groups, f"add a table [{dotted(('group', output.group))}]")
                 source.report(
                     (kind, name, "group"), f"the group {shown(output.group)}", "a group of this file", remedy
                 )

@@ -62,6 +62,8 @@ def _text(path: Path, source: Source[Model]) -> str | None:
     if len(data) > MOST_BYTES:
         most = f"{MOST_BYTES // 1024 // 1024} MiB"
         refuse(f"more than {most}", f"at most {most}", "check that this is the right file")
+    elif data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        refuse("text in UTF-16", "text in UTF-8", "save the file with the encoding UTF-8", 1, 1)
     elif b"\0" in data:
         line, column = _end(data[: data.index(b"\0")])
         refuse("a NUL byte", "text in UTF-8", "save the file as UTF-8 text", line, column)

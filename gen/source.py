@@ -47,10 +47,10 @@ class Source(Generic[Model]):
         return all(path[: len(mended)] != mended[: len(path)] for mended in self.mended)
 
     def names(self, *path: str) -> list[str]:
-        """The keys of a table as written, mistakes included: what other files may refer to."""
+        """The keys of a table as written, under a misspelt heading too: what other tables may refer to."""
         table: Any = self.raw
         for key in path:
-            table = table.get(key) if isinstance(table, dict) else None
+            table = table.get(nearest(key, table) or key) if isinstance(table, dict) else None
         return list(table) if isinstance(table, dict) else []
 
 
@@ -68,7 +68,7 @@ def dotted(path: Iterable[str | int]) -> str:
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """The known name that is most like this one, if any is like it enough to be a slip of the hand."""
     names = {item.lower(): item for item in reversed(list(known))}
-    close = difflib.get_close_matches(name.lower(), names, 1, 0.75)
+    close = difflib.get_close_matches(name.lower(), names, 1, 0.8)
     return names[close[0]] if close else None
 
 

@@ -2,8 +2,8 @@
 
 Every kind of quantity is kept in one unit, in which a plain number is read too: volumes in millilitres, times
 in seconds, currents in amperes, percentages in percent; rates are kept in ml/s but read in ml/min. Factors
-are exact: US measures follow from 231 cubic inches a gallon (NIST Handbook 44, Appendix C), imperial ones from
-4.54609 l a gallon (Units of Measurement Regulations 1995).
+are exact: US measures follow from 231 cubic inches a gallon (NIST Handbook 44, Appendix C), imperial ones
+from 4.54609 l a gallon (Units of Measurement Regulations 1995).
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ _TIMES = {
 _CURRENTS = {"mA": Fraction(1, 1000), "A": Fraction(1)}
 _PERCENT = {"%": Fraction(1)}
 _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{1,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?"
-_TEXT = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*")
+_TEXT = re.compile(rf"\s*({_NUMBER})(?![eE]\d)\s*((?:[^\s\d.,+-].*?)?)\s*", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +170,7 @@ def _volume(unit: str, fluid_ounce: str | None, wanted: str) -> Fraction:
 
 def _instead(unit: str, known: dict[str, Fraction]) -> str:
     names = list(known)
-    near = difflib.get_close_matches(unit, names, 1, 0.6) or [n for n in names if n.lower() == unit.lower()]
+    near = [n for n in names if n.lower() == unit.lower()] or difflib.get_close_matches(unit, names, 1, 0.6)
     if near:
         return f'did you mean the unit "{near[0]}"?'
     usual = [n for n in names if n not in ("mL", "L", "µl", "μl") and " " not in n]
@@ -215,13 +215,9 @@ def _short(value: Fraction) -> str:
     if value.denominator == 1:
         return str(value.numerator)
     text = f"{float(value):.4g}"
-    return (
-        text
-        if "e" not in text
-        else f"{float(value):.0f}"
-        if abs(value) >= 1
-        else f"{float(value):.6f}".rstrip("0")
-    )
+    if "e" in text:
+        text = f"{float(value):.0f}" if abs(value) >= 1 else f"{float(value):.6f}".rstrip("0").rstrip(".")
+    return text
 
 
 def shown(value: Fraction, kind: Kind) -> str:

@@ -269,7 +269,9 @@ class MachineFile(Table):
     """The hardware of one machine: channels, interlocks, buttons, stages, limits."""
 
     machine: General = needed(
-        "The machine as a whole.", {"name": "..."}, stand_in={"name": "?", "target": "", "vessel": "15 l"}
+        "Name, target, vessel, and limits of the whole.",
+        {"name": "..."},
+        stand_in={"name": "?", "target": "", "vessel": "15 l"},
     )
     channel: dict[Name, Channel] = Field(
         description="The metered lines, by name; doses of equal size are poured in this order.",

@@ -1,0 +1,620 @@
+"""Every check on a project with just that mistake: the place, and the words that matter, and nothing else."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from statistics import NormalDist
+
+import pytest
+from dosewright.gen.cli import main
+from dosewright.gen.load import examine, load
+from dosewright.gen.problems import Problem, UserError
+from project_files import LEAST, changed, example, position, put
+
+# file, text to replace, new text, where the problem is (a text that occurs once in the new file), field, found
+Case = tuple[str, str, str, str, str, str]
+
+M, R, L, C = "machine.toml", "recipes.toml", "loaded.toml", "calibration.toml"
+
+MISTAKES: dict[str, Case] = {
+    "a pin used twice": (M, 'pin = "D3"', 'pin = "D2" ', '"D2" ', "channel.B.pin", "channel A has already"),
+    "a pin shared by output and input": (
+        M,
+        'pin = "A1"',
+        'pin = "D9" ',
+        '"D9" ',
+        "interlock.guard.pin",
+        "has already",
+    ),
+    "a pin unknown to the target": (M, '"D9"', '"D99"', '"D99"', "channel.H.pin", 'the pin "D99"'),
+    "an output on an analogue input": (M, '"D9"', '"A6"', '"A6"', "channel.H.pin", "analogue input only"),
+    "an output on the link": (M, '"D9"', '"D1"', '"D1"', "channel.H.pin", "link"),
+    "an output that the bootloader blinks": (M, '"D9"', '"D13"', '"D13"', "channel.H.pin", "bootloader"),
+    "an input on an analogue input": (
+        M,
+        '"A0"',
+        '"A7"',
+        '"A7"',
+        "interlock.glass.pin",
+        "analogue input only",
+    ),
+    "an input on the link": (M, '"A0"', '"D0"', '"D0"', "interlock.glass.pin", "link"),
+    "a stage on a pin that is taken": (
+        M,
+        '"D11"',
+        '"A4"',
+        '"A4"\ndoes',
+        'button."carry on".pin',
+        "stage ready lamp has",
+    ),
+    "an unknown target": (
+        M,
+        '"atmega328p"',
+        '"atmega382p"',
+        '"atmega382p"',
+        "machine.target",
+        "unknown target",
+    ),
+    "a rig as target": (M, '"atmega328p"', '"host"', '"host"', "machine.target", "rig without pins"),
+    "a tick the target cannot do": (
+        M,
+        'supply = "4 A"',
+        'supply = "4 A"\ntick = "20 ms"',
+        '"20 ms"',
+        "machine.tick",
+        "20",
+    ),
+    "an output that rests energised": (
+        M,
+        'pin = "D9"',
+        'pin = "D9", pull = "up"',
+        '"up"',
+        "channel.H.pull",
+        "energised",
+    ),
+    "a low output that rests energised": (
+        M,
+        'pin = "D11"',
+        'pin = "D11"\non_when = "low"\npull = "down"',
+        '"down"',
+        'stage."ready lamp".pull',
+        "energised",
+    ),
+    "a broken wire that reads as closed": (
+        M,
+        'pin = "A2"',
+        'pin = "A2"\nclosed_when = "high"',
+        '"high"',
+        "interlock.stop.closed_when",
+        "broken wire",
+    ),
+    "a broken wire with a pull-down": (
+        M,
+        'pin = "A2"',
+        'pin = "A2"\npull = "down"',
+        '"down"',
+        "interlock.stop.pull",
+        "broken wire",
+    ),
+    "a broken wire that presses a button": (
+        M,
+        'pin = "A3"',
+        'pin = "A3"\npressed_when = "high"',
+        '"high"',
+        "button.start.pressed_when",
+        "broken wire",
+    ),
+    "an unknown group": (
+        M,
+        'group = "syrup manifold", plausible_rate = "60 ml/min .. 140 ml/min", reservoir = "2 l" }\nC',
+        'group = "syrup manifolt", plausible_rate = "60 ml/min .. 140 ml/min", reservoir = "2 l" }\nC',
+        '"syrup manifolt"',
+        "channel.B.group",
+        "the group",
+    ),
+    "an unknown interlock": (
+        M,
+        '["glass", "guard"]',
+        '["glass", "gard"]',
+        '"gard"',
+        "stage.stirrer.needs[1]",
+        "gard",
+    ),
+    "a stage called like a channel": (
+        M,
+        "[stage.settle]",
+        "[stage.A]\n[stage.settle]",
+        "A]",
+        "stage.A",
+        'the name "A"',
+    ),
+    "a supply below one actuator": (
+        M,
+        'supply = "4 A"',
+        'supply = "1.5 A"',
+        '"1.5 A"',
+        "machine.supply",
+        "1.5 A",
+    ),
+    "a vessel beyond the numbers": (M, '"300 ml"', '"20 l"', '"20 l"', "machine.vessel", "20 l"),
+    "a valve": (
+        M,
+        'pin = "D9", actuator = "peristaltic pump"',
+        'pin = "D9", actuator = "solenoid valve"',
+        '"solenoid valve"',
+        "channel.H.actuator",
+        "a solenoid valve",
+    ),
+    "a feed that is not there yet": (
+        M,
+        'pin = "D9"',
+        'pin = "D9", feed = "gravity"',
+        '"gravity"',
+        "channel.H.feed",
+        "a feed by gravity",
+    ),
+    "metering by pulses": (
+        M,
+        'pin = "D9"',
+        'pin = "D9", metering = "pulses"',
+        '"pulses"',
+        "channel.H.metering",
+        "metering by pulses",
+    ),
+    "a rate too slow for the tick": (
+        M,
+        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
+        'plausible_rate = "250 ml/min .. 500 ml/min"',
+        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
+        'plausible_rate = "0.6 ml/min .. 500 ml/min"',
+        '"0.6 ml/min .. 500 ml/min"',
+        "channel.H.plausible_rate",
+        "ticks off",
+    ),
+    "a rate beyond the integers": (
+        M,
+        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
+        'plausible_rate = "250 ml/min .. 500 ml/min"',
+        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
+        'plausible_rate = "250 ml/min .. 500000 l/min"',
+        '"250 ml/min .. 500000',
+        "channel.H.plausible_rate",
+        "500000000 ml/min",
+    ),
+    "two interlocks that see the vessel": (
+        M,
+        'pin = "A1"',
+        'pin = "A1"\ndetects = "vessel" ',
+        '"vessel" ',
+        "interlock.guard.detects",
+        "second",
+    ),
+    "refuse while pouring": (
+        M,
+        'on_loss = "abort"',
+        'on_loss = "refuse"',
+        '"refuse"',
+        "interlock.stop.on_loss",
+        "refuse",
+    ),
+    "pause of what is needed to start": (
+        M,
+        'needed = "always"',
+        'needed = "to start"',
+        '"abort"',
+        "interlock.stop.on_loss",
+        "to start",
+    ),
+    "a pour button without a recipe": (
+        M,
+        'recipe = "Harbour Fizz"',
+        "",
+        "start]",
+        "button.start",
+        "no recipe",
+    ),
+    "a button with an unknown recipe": (
+        M,
+        '"Harbour Fizz"',
+        '"Harbor Fizz"',
+        '"Harbor',
+        "button.start.recipe",
+        "Harbor",
+    ),
+    "a button with an unknown number": (M, '"Harbour Fizz"', "99", "99", "button.start.recipe", "99"),
+    "a button with an unknown serving": (
+        M,
+        '"regular"',
+        '"regulr"',
+        '"regulr"',
+        "button.start.serving",
+        "regulr",
+    ),
+    "a serving for a button that goes on": (
+        M,
+        'does = "go on"',
+        'does = "go on"\nserving = "tall"',
+        '"tall"',
+        'button."carry on".serving',
+        "a serving",
+    ),
+    "a serving above the vessel": (R, '"250 ml"', '"301 ml"', '"301 ml"', "serving.tall", "301 ml"),
+    "a recipe number twice": (
+        R,
+        "number = 7\n",
+        "number = 13 \n",
+        "13\nparts",
+        'recipe."Lime Rickey Light".number',
+        "13",
+    ),
+    "parts and amounts": (
+        R,
+        "number = 10",
+        'number = 10\namounts = { soda = "10 ml" }',
+        '"Plain Soda"]',
+        'recipe."Plain Soda"',
+        "both",
+    ),
+    "neither parts nor amounts": (
+        R,
+        "parts = { soda = 1 }",
+        "",
+        '"Plain Soda"]',
+        'recipe."Plain Soda"',
+        "neither",
+    ),
+    "no parts": (R, "{ soda = 1 }", "{ }", "{ }", 'recipe."Plain Soda".parts', "no liquid"),
+    "the rest twice": (
+        R,
+        '"0.5 US fl oz"',
+        '"rest"',
+        '"rest" }\namounts_for = "regular"\ntol',
+        'recipe."Slack Water".amounts."mint syrup"',
+        "twice",
+    ),
+    "amounts that do not fill the serving": (
+        R,
+        'soda = "rest"',
+        'soda = "100 ml"',
+        '{ "lime juice" = "20 ml"',
+        'recipe."Dock Sour".amounts',
+        "135 ml",
+    ),
+    "amounts for an unknown serving": (
+        R,
+        'amounts_for = "regular"\ntolerance',
+        'amounts_for = "reglar"\ntolerance',
+        '"reglar"',
+        'recipe."Slack Water".amounts_for',
+        "reglar",
+    ),
+    "a part far smaller than another": (
+        R,
+        "{ soda = 1, water = 1 }",
+        "{ soda = 1, water = 9000 }",
+        "{ soda = 1, water",
+        'recipe."Half Tide".parts',
+        "smaller",
+    ),
+    "a last liquid that is not in it": (
+        R,
+        'soda = 9 }\nlast = "soda"',
+        'soda = 9 }\nlast = "sodda"',
+        '"sodda"',
+        'recipe."Mint Tide".last',
+        "sodda",
+    ),
+    "an unknown stage": (R, '"settle"', '"setle"', '"setle"', 'recipe."Rope Walk".stages[0].stage', "setle"),
+    "a stage longer than its max_on": (
+        R,
+        '"3 s"',
+        '"9 s"',
+        '"9 s"',
+        'recipe."Pilot Lemonade".stages[0].time',
+        "9 s",
+    ),
+    "more steps than the engine has": (
+        R,
+        '[{ stage = "stirrer", when = "before", time = "1 s" }]',
+        "[" + '{ stage = "settle", when = "after", time = "1 s" }, ' * 18 + "]",
+        '"Berry Mint Cooler"',
+        'recipe."Berry Mint Cooler"',
+        "21 doses and stages",
+    ),
+    "a dose that cannot be metered": (
+        R,
+        "{ soda = 1, water = 1 }",
+        "{ soda = 1, water = 99 }",
+        "1, water = 99",
+        'recipe."Half Tide".parts.soda',
+        "sample",
+    ),
+    "more left than the reservoir holds": (L, '"9 l"', '"11 l"', '"11 l"', "G.left", "11 l"),
+    "a loaded channel that is not there": (L, "H =", "HH =", "HH =", "HH", '"HH"'),
+    "a measured channel that is not there": (C, "H =", "Hh =", "Hh =", "channel.Hh", '"Hh"'),
+    "a rate that is not plausible": (
+        C,
+        '"402 ml/min"',
+        '"40.2 ml/min"',
+        '"40.2',
+        "channel.G.rate",
+        "40.2 ml/min",
+    ),
+    "a unit's name beyond the table": (
+        C,
+        '"cart-1"',
+        '"cart number seventeen"',
+        '"cart',
+        "unit",
+        "seventeen",
+    ),
+    "a bare fluid ounce": (R, '"0.5 US fl oz"', '"0.5 fl oz"', '"0.5 fl oz"', "", "0.5 fl oz"),
+    "an unknown key": (M, "inrush_gap", "inrush_gab", "inrush_gab", "machine.inrush_gab", "unknown key"),
+    "an unknown word": (
+        M,
+        '"while pouring"\non_loss = "pause"\ndet',
+        '"while poring"\non_loss = "pause"\ndet',
+        '"while poring"',
+        "interlock.glass.needed",
+        "while poring",
+    ),
+    "a missing field": (C, 'rate = "91.8 ml/min", ', "", '{ offset = "-0.06', "channel.E.rate", "nothing"),
+}
+# the same, where a mistake takes more than one change: changes, file, marker, field, found
+LONGER: dict[str, tuple[list[tuple[str, str, str]], str, str, str, str]] = {
+    "min_on above max_on": (
+        [
+            (M, 'pin = "D9"', 'pin = "D9", min_on = "61 s"'),
+            (C, 'H = { rate = "395 ml/min"', 'Q = { rate = "395 ml/min"'),
+            (C, "Q = {", "# {"),
+        ],
+        M,
+        '"61 s"',
+        "channel.H.min_on",
+        "61 s",
+    ),
+    "no rest left": (
+        [(R, '"20 ml"', '"135 ml"')],
+        R,
+        '"rest" }\namounts_for = "regular"\nst',
+        'recipe."Dock Sour".amounts.soda',
+        "150 ml",
+    ),
+    "a reservoir below one dose": (
+        [(M, 'reservoir = "10 l" }\n\n', 'reservoir = "207 ml" }\n\n'), (L, '"10 l"', '"207 ml"')],
+        M,
+        '"207 ml"',
+        "channel.H.reservoir",
+        "207 ml",
+    ),
+    "a dose longer than max_on": (
+        [
+            (
+                M,
+                'pin = "D8", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s"',
+                'pin = "D8", actuator = "peristaltic pump", current = "1.6 A", max_on = "37.1 s"',
+            )
+        ],
+        R,
+        '1 }\n\n[recipe."Half',
+        'recipe."Plain Soda".parts.soda',
+        "250 ml",
+    ),
+    "no supply where the sum is too much": (
+        [(M, 'supply = "4 A"', "#"), (M, 'current = "0.02 A"', 'current = "60 A"')],
+        M,
+        "machine]",
+        "machine.supply",
+        "the sum of all outputs",
+    ),
+}
+
+
+def errors(folder: Path) -> list[Problem]:
+    return [problem for problem in examine(folder)[1] if not problem.warning]
+
+
+def warnings(folder: Path) -> list[Problem]:
+    project, problems = examine(folder)
+    assert project is not None
+    return list(problems)
+
+
+@pytest.mark.parametrize("name", [*MISTAKES, *LONGER])
+def test_one_mistake_gives_one_message_at_its_place(tmp_path: Path, name: str) -> None:
+    if name in MISTAKES:
+        file, old, new, marker, field, found = MISTAKES[name]
+        changes = [(file, old, new)]
+    else:
+        changes, file, marker, field, found = LONGER[name]
+    files = changed(example(), *changes)
+    (problem,) = errors(put(tmp_path, files))
+    assert (problem.file, problem.line, problem.column) == (file, *position(files[file], marker))
+    assert field in problem.field
+    assert found in problem.found
+    assert problem.wanted and problem.remedy
+    with pytest.raises(UserError) as caught:
+        load(tmp_path)
+    place = f"{file}:{problem.line}:{problem.column}: {problem.field}: found "
+    assert any(line.startswith(place) for line in str(caught.value).splitlines())
+
+
+def test_twenty_mistakes_in_one_folder_are_all_reported_each_at_its_place(tmp_path: Path) -> None:
+    twenty = [
+        "a pin used twice",
+        "an output that the bootloader blinks",
+        "a low output that rests energised",
+        "a broken wire that reads as closed",
+        "an unknown interlock",
+        "a supply below one actuator",
+        "refuse while pouring",
+        "a button with an unknown serving",
+        "an unknown key",
+        "an unknown word",
+        "a serving above the vessel",
+        "a recipe number twice",
+        "neither parts nor amounts",
+        "amounts that do not fill the serving",
+        "a bare fluid ounce",
+        "a last liquid that is not in it",
+        "an unknown stage",
+        "more left than the reservoir holds",
+        "a measured channel that is not there",
+        "a rate that is not plausible",
+    ]
+    cases = [MISTAKES[name] for name in twenty]
+    files = changed(example(), *((file, old, new) for file, old, new, *_ in cases))
+    expected = sorted((file, *position(files[file], marker)) for file, _, _, marker, _, _ in cases)
+    problems = errors(put(tmp_path, files))
+    assert [(problem.file, problem.line, problem.column) for problem in problems] == expected
+    assert len({problem.field for problem in problems}) == len(twenty)
+
+
+WARNINGS: dict[str, tuple[list[tuple[str, str, str]], str, str, str]] = {
+    "one liquid on two channels": ([(L, '"water"', '"soda" ')], L, '"soda" ', "channel G too"),
+    "an interlock that nothing names": (
+        [
+            (M, 'needed = "while pouring"\non_loss = "pause"\non_return', 'needed = "by stages"\non_return'),
+            (M, '["glass", "guard"]', '["glass"]'),
+        ],
+        M,
+        '"by stages"',
+        "no stage names",
+    ),
+    "less left than one dose": ([(L, '"9 l"', '"0.1 l"')], L, '"0.1 l"', "100 ml left"),
+    "a button whose recipe has no number": (
+        [(R, "number = 1\n", "")],
+        M,
+        '"Harbour Fizz"',
+        "no number of its own",
+    ),
+    "a dose beyond its tolerance": (
+        [
+            (
+                C,
+                'offset_u = "0.02 ml", measured = 2026-05-02 }\nD',
+                'offset_u = "0.09 ml", measured = 2026-05-02 }\nD',
+            ),
+            (R, '"lime juice" = 1, soda = 7', '"lime juice" = 1 , soda = 7'),
+        ],
+        R,
+        "1 , soda",
+        "3 ml",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WARNINGS)
+def test_warnings_stand_at_their_place_and_do_not_stop_a_build(tmp_path: Path, name: str) -> None:
+    changes, file, marker, found = WARNINGS[name]
+    files = changed(example(), *changes)
+    place = position(files[file], marker)
+    at_place = [p for p in warnings(put(tmp_path, files)) if (p.file, p.line, p.column) == (file, *place)]
+    assert len(at_place) == 1 and at_place[0].warning and found in at_place[0].found
+
+
+def test_the_tolerance_warning_says_by_how_much(tmp_path: Path) -> None:
+    # 15 ml of lime juice at 98 ml/min: u(rate) 1 ml/min and u(offset) 0.3 ml give k * hypot(0.15306, 0.3) ml at 95 %,
+    # k from the normal distribution (1.959963985: any table of it); half a tick more is under a microlitre.
+    files = changed(
+        LEAST,
+        (M, 'vessel = "400 ml"', 'tolerance = "4 %"\nvessel = "400 ml"'),
+        (
+            C,
+            'B = { rate = "98 ml/min" }',
+            'B = { rate = "98 ml/min", rate_u = "1 ml/min", offset_u = "0.3 ml" }',
+        ),
+    )
+    (problem,) = warnings(put(tmp_path, files))
+    assert NormalDist().inv_cdf(0.975) == pytest.approx(1.959963985, abs=1e-9)
+    assert pytest.approx(0.66, abs=0.005) == 1.959963985 * (0.15306**2 + 0.3**2) ** 0.5
+    assert problem.found.startswith(
+        '15 ml of "lime juice" at the serving regular, which may be 0.66 ml (4.41 %) off'
+    )
+    assert problem.wanted == "at most 4 %, so 0.41 % less"
+
+
+def test_a_tolerance_of_the_recipe_counts_before_that_of_the_channel_and_the_machine(tmp_path: Path) -> None:
+    tight = changed(LEAST, (M, 'vessel = "400 ml"', 'tolerance = "0.1 %"\nvessel = "400 ml"'))
+    assert len(warnings(put(tmp_path, tight))) == 3
+    channel = changed(tight, (M, 'pin = "D4"', 'pin = "D4", tolerance = "50 %"'))
+    assert {p.field for p in warnings(put(tmp_path, channel))} == {
+        'recipe."Harbour Fizz".parts."lime juice"',
+        'recipe."Harbour Fizz".parts.soda',
+    }
+    recipe = changed(tight, (R, "parts =", 'tolerance = "50 %"\nparts ='))
+    assert warnings(put(tmp_path, recipe)) == []
+
+
+def test_what_is_not_loaded_or_never_measured_is_left_out_by_name(tmp_path: Path) -> None:
+    assert dict(load(put(tmp_path, example())).left_out) == {
+        "Foghorn": "not loaded: chilli syrup",
+        "Orchard Jetty": "not loaded: apple juice",
+    }
+    files = changed(example(), (L, '"lime juice"', '"lime juce"'), (C, "H =", "# H ="))
+    reasons = dict(load(put(tmp_path, files)).left_out)
+    assert reasons["Mint Tide"] == 'not loaded: lime juice (did you mean "lime juce"?)'
+    assert reasons["Breakwater"] == "never measured: channel H (water)"
+
+
+def test_of_two_channels_with_one_liquid_the_measured_one_is_used(tmp_path: Path) -> None:
+    twice = changed(example(), (L, '"water"', '"soda"'))
+    assert load(put(tmp_path, twice)).book.channel_of["soda"] == "G"
+    project = load(put(tmp_path, changed(twice, (C, "G =", "# G ="))))
+    assert project.book.channel_of["soda"] == "H"
+    assert "channel H is used" in project.problems[0].remedy
+
+
+def test_no_duration_reaches_the_horizon_of_the_ticks(tmp_path: Path) -> None:
+    # 2^31 ticks of 1 us are 35.8 min
+    fine = (M, 'supply = "4 A"', 'tick = "1 us"\nsupply = "4 A"')
+    for limit, reported in (("35 min", False), ("36 min", True)):
+        files = changed(example(), fine, (M, 'pour_limit = "3 min"', f'pour_limit = "{limit}"'))
+        assert ("machine.pour_limit" in {p.field for p in errors(put(tmp_path, files))}) is reported
+
+
+def test_mistakes_do_not_breed_others(tmp_path: Path) -> None:
+    """A wrong vessel, rate or channel is one message, whatever else depends on it."""
+    for old, new in (('"300 ml"', '"300 furlongs"'), ('"D2"', "2"), ("group.", "grup.")):
+        (problem,) = errors(put(tmp_path, changed(example(), (M, old, new))))
+        assert problem.file == M
+
+
+def test_the_verb_prints_mistakes_and_returns_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    put(tmp_path, changed(example(), (M, '"D9"', '"D99"')))
+    assert main(["check", str(tmp_path)]) == 1
+    assert capsys.readouterr().out.splitlines()[0].startswith("machine.toml:22:")
+    assert main(["check", str(tmp_path), "--json"]) == 1
+    (problem,) = json.loads(capsys.readouterr().out)["problems"]
+    assert (problem["file"], problem["line"], problem["field"]) == ("machine.toml", 22, "channel.H.pin")
+
+
+def test_the_verb_says_what_can_be_poured_and_shows_defaults(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    put(tmp_path, example())
+    assert main(["check", str(tmp_path), "--defaults"]) == 0
+    out = capsys.readouterr().out
+    assert "Can be poured: 13 recipes, each as sample 30 ml, regular 150 ml, tall 250 ml." in out
+    assert "Foghorn: not loaded: chilli syrup" in out
+    assert 'every channel: min_on = "100 ms"\n    below it start and run-on' in out
+    assert main(["check", str(tmp_path), "--json", "--defaults"]) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert len(report["can_be_poured"]) == 13
+    assert all(default["why"] and default["value"] for default in report["defaults"])
+
+
+def test_defaults_that_follow_from_others(tmp_path: Path) -> None:
+    machine = load(put(tmp_path, LEAST)).machine
+    assert machine.machine.supply == 3  # three pumps of 1 A
+    # 400 ml through the slowest plausible line, 20 ml/min
+    assert machine.channel["A"].max_on == 1200
+    assert machine.machine.pour_limit > 1200
+    assert machine.interlock["glass"].on_loss == "pause"
+
+
+def test_what_is_not_measured_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    put(tmp_path, changed(LEAST, (C, "B =", "# B =")))
+    assert main(["check", str(tmp_path)]) == 0
+    assert "Measure next: channel B." in capsys.readouterr().out
