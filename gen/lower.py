@@ -22,7 +22,7 @@ class Compiled:
     """A project as integers, and what was asked for exactly, to judge the integers by.
 
     ``asked`` gives, by recipe number, each dose's share of the serving in table order; the shares sum to 1.
-    ``left_out`` names the recipes that are not in the table, with the reason.
+    ``left_out`` names the recipes that are not in the table, with the reason; ``liquids`` what is loaded, by channel.
     """
 
     machine: c.CompiledMachine
@@ -31,6 +31,7 @@ class Compiled:
     serving_names: tuple[str, ...]
     asked: Mapping[int, tuple[Fraction, ...]]
     left_out: tuple[tuple[str, str], ...]
+    liquids: Mapping[str, str]
 
 
 def lower(project: Project) -> Compiled:
@@ -59,6 +60,7 @@ def lower(project: Project) -> Compiled:
         serving_names=tuple(project.recipes.serving),
         asked={item.number: tuple(part.share for part in item.parts) for item in book.recipes},
         left_out=book.left_out,
+        liquids={name: loaded.liquid for name, loaded in project.loaded.channels.items()},
     )
 
 

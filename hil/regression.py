@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
 from collections.abc import Iterable, Iterator, Sequence
 
-from dosewright.gen.compiled import CompiledRecipe
+from dosewright.gen import choice
 from dosewright.gen.lower import Compiled
-from dosewright.gen.problems import Exit, UserError
+from dosewright.gen.problems import UserError
 from dosewright.hil.faults import Case, faults, telling
 from dosewright.hil.record import Verdict
 from dosewright.hil.replay import Person, Session
@@ -64,8 +63,8 @@ def one(court: Court, session: Session, case: Case) -> Verdict:
 
 def cases(compiled: Compiled, recipes: Iterable[str] = (), servings: Iterable[str] = ()) -> list[Case]:
     """Recipes by servings, all or those named (a recipe by name or number). Raises UserError for an unknown one."""
-    chosen = [_recipe(compiled, name) for name in recipes] or compiled.recipes.recipes
-    wanted = [_serving(compiled, name) for name in servings] or range(len(compiled.recipes.servings))
+    chosen = [choice.recipe(compiled, name) for name in recipes] or compiled.recipes.recipes
+    wanted = [choice.serving(compiled, name) for name in servings] or range(len(compiled.recipes.servings))
     if not chosen:
         raise UserError("no recipe can be poured with what is loaded and measured; see dosewright check")
     return [Case(recipe, serving) for recipe in chosen for serving in wanted]
@@ -89,25 +88,3 @@ def _prepared(rig: Rig, compiled: Compiled, person: Person | None, progress: Pro
         rig.close()
         raise
     return session
-
-
-def _recipe(compiled: Compiled, name: str) -> CompiledRecipe:
-    for recipe in compiled.recipes.recipes:
-        if name in (recipe.name, str(recipe.number)):
-            return recipe
-    for left_out, reason in compiled.left_out:
-        if name == left_out:
-            raise UserError(f"--recipe {name}: left out of the table: {reason}", exit_code=Exit.USAGE)
-    raise _unknown("--recipe", name, [recipe.name for recipe in compiled.recipes.recipes])
-
-
-def _serving(compiled: Compiled, name: str) -> int:
-    if name in compiled.serving_names:
-        return compiled.serving_names.index(name)
-    raise _unknown("--serving", name, list(compiled.serving_names))
-
-
-def _unknown(option: str, name: str, known: list[str]) -> UserError:
-    near = difflib.get_close_matches(name, known, 1)
-    hint = f"did you mean {near[0]!r}?" if near else f"there is {', '.join(known)}"
-    return UserError(f"{option} {name}: not found; {hint}", exit_code=Exit.USAGE)
