@@ -38,15 +38,14 @@ class Record:
 
     kind: str
     interface: int
-    sequence: int
     data: bytes
     body: bytes
 
 
-def encode_recipes(table: RecipeTable, interface: int, sequence: int = 0) -> bytes:
+def encode_recipes(table: RecipeTable, interface: int) -> bytes:
     """The recipes record. Names are not stored."""
     _check_recipes(table)
-    return _frame(RECIPES, interface, sequence, _recipes_body(table))
+    return _frame(RECIPES, interface, _recipes_body(table))
 
 
 def decode_recipes(data: bytes, channels: int) -> RecipeTable:
@@ -56,7 +55,7 @@ def decode_recipes(data: bytes, channels: int) -> RecipeTable:
     return table
 
 
-def encode_calibration(table: CalibrationTable, interface: int, sequence: int = 0) -> bytes:
+def encode_calibration(table: CalibrationTable, interface: int) -> bytes:
     """The calibration record of one unit, one entry a channel."""
     unit = table.unit.encode()
     if len(unit) > UNIT_BYTES or "\0" in table.unit:
@@ -65,7 +64,7 @@ def encode_calibration(table: CalibrationTable, interface: int, sequence: int = 
         _check_calibration(index, channel)
     body = unit.ljust(UNIT_BYTES, b"\0") + bytes([len(table.channels)])
     body += b"".join(_CHANNEL.pack(c.rate.m, c.rate.s, c.offset) for c in table.channels)
-    return _frame(CALIBRATION, interface, sequence, body)
+    return _frame(CALIBRATION, interface, body)
 
 
 def decode_calibration(data: bytes) -> CalibrationTable:
@@ -91,24 +90,26 @@ def records(data: bytes) -> tuple[Record, ...]:
     while data:
         if len(data) < _HEADER.size + _CRC.size:
             raise ValueError(f"{len(data)} bytes are left, too few for a record")
-        magic, kind, version, length, interface, sequence = _HEADER.unpack_from(data)
+        magic, kind, version, length, interface, reserved = _HEADER.unpack_from(data)
         if magic != b"DW" or kind not in (b"R", b"C"):
             raise ValueError(f"not the start of a record: {data[:3].hex()}")
         if version != FORMAT:
             raise ValueError(f"record format {version}; this version reads {FORMAT}")
+        if reserved:
+            raise ValueError(f"{reserved} stands where a record has 0")
         if not _HEADER.size + _CRC.size <= length <= len(data):
             raise ValueError(f"a record of {length} bytes in {len(data)}")
         record, data = data[:length], data[length:]
         (crc,) = _CRC.unpack(record[-_CRC.size :])
         if crc != zlib.crc32(record[: -_CRC.size]):
             raise ValueError("the CRC of a record is wrong")
-        found.append(Record(kind.decode(), interface, sequence, record, record[_HEADER.size : -_CRC.size]))
+        found.append(Record(kind.decode(), interface, record, record[_HEADER.size : -_CRC.size]))
     return tuple(found)
 
 
-def _frame(kind: str, interface: int, sequence: int, body: bytes) -> bytes:
+def _frame(kind: str, interface: int, body: bytes) -> bytes:
     length = _HEADER.size + len(body) + _CRC.size
-    data = _HEADER.pack(b"DW", kind.encode(), FORMAT, length, interface, sequence) + body
+    data = _HEADER.pack(b"DW", kind.encode(), FORMAT, length, interface, 0) + body
     return data + _CRC.pack(zlib.crc32(data))
 
 

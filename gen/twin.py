@@ -11,7 +11,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 from dosewright.gen.arithmetic import off_ticks, planned, split
-from dosewright.gen.compiled import CalibrationTable, CompiledMachine, CompiledRecipe, Dose, RecipeTable
+from dosewright.gen.compiled import (
+    Button,
+    CalibrationTable,
+    CompiledMachine,
+    CompiledRecipe,
+    Dose,
+    Interlock,
+    RecipeTable,
+)
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.gen.twin_controller import Controller, Masks, lowest
 from dosewright.gen.twin_inputs import NEVER, debounce
@@ -115,7 +123,7 @@ class _Run:
 
     def through(self, log: Sequence[Event], tick0: int, until: int | None, debounced: bool) -> Outcome:
         controller = self.controller
-        inputs = [*self.twin.machine.interlocks, *self.twin.machine.buttons]
+        inputs: list[Interlock | Button] = [*self.twin.machine.interlocks, *self.twin.machine.buttons]
         levels: list[dict[int, bool]] = [{} for _ in inputs]
         requests: defaultdict[int, list[Request]] = defaultdict(list)
         for event in log:
@@ -124,8 +132,8 @@ class _Run:
                 raise ValueError(f"{event} lies outside the 2^31 ticks after {tick0}")
             if not isinstance(event, Input):
                 requests[tick].append(event)
-            elif 0 <= event.index < len(inputs):
-                levels[event.index][tick] = event.closed
+            elif 0 <= event.number < len(inputs):
+                levels[event.number][tick] = event.closed
             else:
                 raise ValueError(f"{event}: the machine has {len(inputs)} inputs")
         changes = debounce(levels, [1 if debounced else described.debounce for described in inputs])

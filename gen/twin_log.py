@@ -91,7 +91,7 @@ class Input(NamedTuple):
     """Interlocks first, then buttons; ``closed`` means closed or pressed, whatever the electrical level."""
 
     tick: int
-    index: int
+    number: int
     closed: bool
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from engine.random_cases import Case
 
+from dosewright.gen.compiled import Button, Interlock
 from dosewright.gen.table import encode_calibration, encode_recipes
 from dosewright.gen.twin import run
 from dosewright.gen.twin_log import GoOn, Input, Jog, Pour
@@ -41,7 +42,7 @@ def script(case: Case) -> str:
             f"output {index} {o.current} {o.group} {o.max_on} {o.needs} {o.stays_on:d} {o.jog_limit}"
         )
     lines += [f"group {index} {group.dead_time}" for index, group in enumerate(machine.groups, 1)]
-    inputs = [*locks, *machine.buttons]
+    inputs: list[Interlock | Button] = [*locks, *machine.buttons]
     lines += [f"debounce {index} {described.debounce}" for index, described in enumerate(inputs)]
     for index, b in enumerate(machine.buttons):
         lines.append(f"button {index} {DOES[b.does]} {b.recipe} {b.serving}")
@@ -55,7 +56,7 @@ def script(case: Case) -> str:
             lines.append(f"run {event.tick - 1 - tick}")
             tick = event.tick - 1
         if isinstance(event, Input):
-            lines.append(f"in {event.index} {event.closed:d}")
+            lines.append(f"in {event.number} {event.closed:d}")
         elif isinstance(event, Pour):
             lines.append(f"pour {event.recipe} {event.serving}")
         elif isinstance(event, Jog):

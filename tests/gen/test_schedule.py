@@ -1,9 +1,10 @@
 """The greedy order of starts against what is proven about list schedules.
 
-A machine whose outputs draw equal current, with room for m of them, is m like machines; doses in table order
-are a list. Graham's instance with precedence (SIAM J. Appl. Math. 17 (1969) 416: 12, 13, 15 and 16) cannot
-be put on it: there a ready job overtakes one that waits for another, here nothing skips ahead and the one precedence is
-a barrier behind all steps before it. What holds of lists without precedence does apply.
+A machine whose outputs draw equal current, with room for m of them, is m like machines; doses in
+table order are a list. Graham's instance with precedence (SIAM J. Appl. Math. 17 (1969) 416: 12,
+13, 15 and 16) cannot be put on it: there a ready job overtakes one that waits for another, here
+nothing skips ahead and the one precedence is a barrier behind all steps before it. What holds of
+lists without precedence does apply.
 """
 
 from __future__ import annotations
@@ -91,7 +92,11 @@ pours = st.lists(
     pours, st.integers(9, 20), st.integers(0, 5), st.tuples(st.integers(0, 9), st.integers(0, 9)), st.data()
 )
 def test_in_one_order_shorter_doses_or_more_current_never_take_longer(
-    steps: list[tuple[int, int, int, bool]], supply: int, gap: int, dead: tuple[int, int], data: st.DataObject
+    steps: list[tuple[int, int, int, bool]],
+    supply: int,
+    gap: int,
+    dead: tuple[int, int],
+    data: st.DataObject,
 ) -> None:
     """With the order kept, nothing overtaking and nothing disturbing, each start is a greatest of earlier ends."""
 
@@ -112,7 +117,7 @@ def test_in_one_order_shorter_doses_or_more_current_never_take_longer(
 
 
 def test_largest_first_makes_less_take_longer() -> None:
-    """The anomaly of greedy schedules: with 3 parts less of a slow liquid it is poured last, and the pour lasts longer.
+    """The anomaly of greedy schedules: 3 parts less of a slow liquid, and it is poured last and takes longer.
 
     Amounts 40, 39 and 38, then 37, 39 and 38; the first liquid flows at a third of the rate of the others.
     """

@@ -194,6 +194,8 @@ def test_the_wrong_kind_or_version_is_named() -> None:
     newer = with_crc(recipes[:3] + b"\x02" + recipes[4:-4])
     with pytest.raises(ValueError, match="format 2; this version reads 1"):
         read(newer)
+    with pytest.raises(ValueError, match="1 stands where a record has 0"):
+        read(with_crc(recipes[:12] + b"\x01" + recipes[13:-4]))
     with pytest.raises(ValueError, match="not the start of a record"):
         read(b"RIFF" + recipes[4:])
 

@@ -1,4 +1,4 @@
-"""The rules of targets/engine/RULES.md, each by a small pour worked out by hand, and the twin against itself."""
+"""The rules of targets/engine/RULES.md, each by a small pour reckoned by hand; and the twin against itself."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from dosewright.gen.twin_log import (
     Booked,
     Code,
     Entry,
+    Event,
     GoOn,
     Input,
     Jog,
@@ -245,7 +246,7 @@ def test_the_clock_may_stand_anywhere(seed: int, tick0: int) -> None:
 def test_a_devices_own_trace_is_a_log_of_debounced_inputs(seed: int) -> None:
     c = case(seed)
     first = run(c.machine, c.recipes, c.calibration, c.log(), tick0=c.tick0, until=c.until)
-    log = [
+    log: list[Event] = [
         Input(tick, argument & ~CLOSED, argument >= CLOSED)
         for tick, code, argument in first.trace
         if code == Code.INPUT
