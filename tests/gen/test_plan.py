@@ -6,10 +6,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import pytest
-from gen.small_machine import Bench, doses, interlock
-from hypothesis import given
-from hypothesis import strategies as st
-
 from dosewright.gen import exact
 from dosewright.gen.arithmetic import quanta, rate
 from dosewright.gen.compiled import (
@@ -24,6 +20,9 @@ from dosewright.gen.compiled import (
 )
 from dosewright.gen.plan import PlanError, plan, plans
 from dosewright.gen.twin_log import Edge, Reason
+from hypothesis import given
+from hypothesis import strategies as st
+from small_machine import Bench, doses, interlock
 
 
 @dataclass(frozen=True)

@@ -3,11 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from engine.random_cases import case
-from gen.small_machine import Bench, doses, interlock, story
-from hypothesis import given
-from hypothesis import strategies as st
-
 from dosewright.gen.compiled import Dose, Stage
 from dosewright.gen.twin import Twin, run
 from dosewright.gen.twin_controller import Controller
@@ -29,6 +24,10 @@ from dosewright.gen.twin_log import (
     State,
     Stop,
 )
+from engine.random_cases import case
+from hypothesis import given
+from hypothesis import strategies as st
+from small_machine import Bench, doses, interlock, story
 
 # The fifteen rules
 
