@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dosewright.gen.book import Book
 from dosewright.gen.checks_doses import check_doses
-from dosewright.gen.checks_machine import check_machine
+from dosewright.gen.checks_machine import check_idle_buttons, check_machine
+from dosewright.gen.checks_names import check_names
 from dosewright.gen.checks_recipes import check_recipes
 from dosewright.gen.checks_stock import check_calibration, check_loaded
 from dosewright.gen.checks_wiring import check_wiring
@@ -23,6 +24,7 @@ def across(
     book: Book | None,
 ) -> None:
     """Run every check that has the models it needs."""
+    check_names(machine, recipes)
     if machine.model:
         check_wiring(machine, machine.model)
         check_machine(machine, machine.model, recipes)
@@ -34,3 +36,4 @@ def across(
         check_calibration(calibration, calibration.model, machine)
     if machine.model and recipes.model and loaded.model and calibration.model and book:
         check_doses(machine, recipes, loaded, calibration, book)
+        check_idle_buttons(machine, machine.model, book)

@@ -6,6 +6,7 @@ from fractions import Fraction
 from math import ceil
 
 from dosewright.gen import arithmetic, units
+from dosewright.gen.book import Book, numbers
 from dosewright.gen.compiled import QUANTA_PER_ML
 from dosewright.gen.models.machine import MOST_CURRENT, MOST_OUTPUTS, Channel, MachineFile
 from dosewright.gen.models.recipes import RecipesFile
@@ -40,9 +41,6 @@ def _outputs(source: Source[MachineFile], machine: MachineFile) -> None:
                     (kind, name, "group"), f"the group {shown(output.group)}", "a group of this file", remedy
                 )
     for name, stage in machine.stage.items():
-        if name in machine.channel:
-            wanted = "a name that no channel has"
-            source.report(("stage", name), f"the name {shown(name)}", wanted, "rename the stage", at_key=True)
         for index, lock in enumerate(stage.needs):
             if lock not in locks:
                 found, remedy = f"the interlock {shown(lock)}", near(lock, locks, "add it as an interlock")
@@ -191,10 +189,22 @@ def _pours(
             warning=True,
         )
     elif isinstance(recipe, int) and not isinstance(recipe, bool):
-        from dosewright.gen.book import numbers
-
         known = set(numbers(book).values())
         if recipe not in known:
             source.report(
                 where, f"the recipe number {shown(recipe)}", wanted, "see dosewright check for the numbers"
+            )
+
+
+def check_idle_buttons(source: Source[MachineFile], machine: MachineFile, book: Book) -> None:
+    """A button whose recipe is left out is refused by the controller."""
+    reasons = dict(book.left_out)
+    for name, button in machine.button.items():
+        if isinstance(button.recipe, str) and button.recipe in reasons:
+            source.report(
+                ("button", name, "recipe"),
+                f"the recipe {shown(button.recipe)}, which is left out ({reasons[button.recipe]})",
+                "a recipe that can be poured",
+                "until then nothing happens when it is pressed",
+                warning=True,
             )

@@ -22,7 +22,8 @@ class Compiled:
     """A project as integers, and what was asked for exactly, to judge the integers by.
 
     ``asked`` gives, by recipe number, each dose's share of the serving in table order; the shares sum to 1.
-    ``left_out`` names the recipes that are not in the table, with the reason; ``liquids`` what is loaded, by channel.
+    ``left_out`` names the recipes that are not in the table, with the reason; ``liquids`` is what is
+    loaded, by channel.
     """
 
     machine: c.CompiledMachine

@@ -10,357 +10,9 @@ import pytest
 from dosewright.gen.cli import main
 from dosewright.gen.load import examine, load
 from dosewright.gen.problems import Problem, UserError
+from planted import MISTAKES, C, L, M, R
 from project_files import LEAST, changed, example, position, put
 
-# file, text to replace, new text, where the problem is (a text that occurs once in the new file), field, found
-Case = tuple[str, str, str, str, str, str]
-
-M, R, L, C = "machine.toml", "recipes.toml", "loaded.toml", "calibration.toml"
-
-MISTAKES: dict[str, Case] = {
-    "a pin used twice": (M, 'pin = "D3"', 'pin = "D2" ', '"D2" ', "channel.B.pin", "channel A has already"),
-    "a pin shared by output and input": (
-        M,
-        'pin = "A1"',
-        'pin = "D9" ',
-        '"D9" ',
-        "interlock.guard.pin",
-        "has already",
-    ),
-    "a pin unknown to the target": (M, '"D9"', '"D99"', '"D99"', "channel.H.pin", 'the pin "D99"'),
-    "an output on an analogue input": (M, '"D9"', '"A6"', '"A6"', "channel.H.pin", "analogue input only"),
-    "an output on the link": (M, '"D9"', '"D1"', '"D1"', "channel.H.pin", "link"),
-    "an output that the bootloader blinks": (M, '"D9"', '"D13"', '"D13"', "channel.H.pin", "bootloader"),
-    "an input on an analogue input": (
-        M,
-        '"A0"',
-        '"A7"',
-        '"A7"',
-        "interlock.glass.pin",
-        "analogue input only",
-    ),
-    "an input on the link": (M, '"A0"', '"D0"', '"D0"', "interlock.glass.pin", "link"),
-    "a stage on a pin that is taken": (
-        M,
-        '"D11"',
-        '"A4"',
-        '"A4"\ndoes',
-        'button."carry on".pin',
-        "stage ready lamp has",
-    ),
-    "an unknown target": (
-        M,
-        '"atmega328p"',
-        '"atmega382p"',
-        '"atmega382p"',
-        "machine.target",
-        "unknown target",
-    ),
-    "a rig as target": (M, '"atmega328p"', '"host"', '"host"', "machine.target", "rig without pins"),
-    "a tick the target cannot do": (
-        M,
-        'supply = "4 A"',
-        'supply = "4 A"\ntick = "20 ms"',
-        '"20 ms"',
-        "machine.tick",
-        "20",
-    ),
-    "an output that rests energised": (
-        M,
-        'pin = "D9"',
-        'pin = "D9", pull = "up"',
-        '"up"',
-        "channel.H.pull",
-        "energised",
-    ),
-    "a low output that rests energised": (
-        M,
-        'pin = "D11"',
-        'pin = "D11"\non_when = "low"\npull = "down"',
-        '"down"',
-        'stage."ready lamp".pull',
-        "energised",
-    ),
-    "a broken wire that reads as closed": (
-        M,
-        'pin = "A2"',
-        'pin = "A2"\nclosed_when = "high"',
-        '"high"',
-        "interlock.stop.closed_when",
-        "broken wire",
-    ),
-    "a broken wire with a pull-down": (
-        M,
-        'pin = "A2"',
-        'pin = "A2"\npull = "down"',
-        '"down"',
-        "interlock.stop.pull",
-        "broken wire",
-    ),
-    "a broken wire that presses a button": (
-        M,
-        'pin = "A3"',
-        'pin = "A3"\npressed_when = "high"',
-        '"high"',
-        "button.start.pressed_when",
-        "broken wire",
-    ),
-    "an unknown group": (
-        M,
-        'group = "syrup manifold", plausible_rate = "60 ml/min .. 140 ml/min", reservoir = "2 l" }\nC',
-        'group = "syrup manifolt", plausible_rate = "60 ml/min .. 140 ml/min", reservoir = "2 l" }\nC',
-        '"syrup manifolt"',
-        "channel.B.group",
-        "the group",
-    ),
-    "an unknown interlock": (
-        M,
-        '["glass", "guard"]',
-        '["glass", "gard"]',
-        '"gard"',
-        "stage.stirrer.needs[1]",
-        "gard",
-    ),
-    "a stage called like a channel": (
-        M,
-        "[stage.settle]",
-        "[stage.A]\n[stage.settle]",
-        "A]",
-        "stage.A",
-        'the name "A"',
-    ),
-    "a supply below one actuator": (
-        M,
-        'supply = "4 A"',
-        'supply = "1.5 A"',
-        '"1.5 A"',
-        "machine.supply",
-        "1.5 A",
-    ),
-    "a vessel beyond the numbers": (M, '"300 ml"', '"20 l"', '"20 l"', "machine.vessel", "20 l"),
-    "a valve": (
-        M,
-        'pin = "D9", actuator = "peristaltic pump"',
-        'pin = "D9", actuator = "solenoid valve"',
-        '"solenoid valve"',
-        "channel.H.actuator",
-        "a solenoid valve",
-    ),
-    "a feed that is not there yet": (
-        M,
-        'pin = "D9"',
-        'pin = "D9", feed = "gravity"',
-        '"gravity"',
-        "channel.H.feed",
-        "a feed by gravity",
-    ),
-    "metering by pulses": (
-        M,
-        'pin = "D9"',
-        'pin = "D9", metering = "pulses"',
-        '"pulses"',
-        "channel.H.metering",
-        "metering by pulses",
-    ),
-    "a rate too slow for the tick": (
-        M,
-        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
-        'plausible_rate = "250 ml/min .. 500 ml/min"',
-        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
-        'plausible_rate = "0.6 ml/min .. 500 ml/min"',
-        '"0.6 ml/min .. 500 ml/min"',
-        "channel.H.plausible_rate",
-        "ticks off",
-    ),
-    "a rate beyond the integers": (
-        M,
-        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
-        'plausible_rate = "250 ml/min .. 500 ml/min"',
-        'pin = "D9", actuator = "peristaltic pump", current = "1.6 A", max_on = "60 s", '
-        'plausible_rate = "250 ml/min .. 500000 l/min"',
-        '"250 ml/min .. 500000',
-        "channel.H.plausible_rate",
-        "500000000 ml/min",
-    ),
-    "two interlocks that see the vessel": (
-        M,
-        'pin = "A1"',
-        'pin = "A1"\ndetects = "vessel" ',
-        '"vessel" ',
-        "interlock.guard.detects",
-        "second",
-    ),
-    "refuse while pouring": (
-        M,
-        'on_loss = "abort"',
-        'on_loss = "refuse"',
-        '"refuse"',
-        "interlock.stop.on_loss",
-        "refuse",
-    ),
-    "pause of what is needed to start": (
-        M,
-        'needed = "always"',
-        'needed = "to start"',
-        '"abort"',
-        "interlock.stop.on_loss",
-        "to start",
-    ),
-    "a pour button without a recipe": (
-        M,
-        'recipe = "Harbour Fizz"',
-        "",
-        "start]",
-        "button.start",
-        "no recipe",
-    ),
-    "a button with an unknown recipe": (
-        M,
-        '"Harbour Fizz"',
-        '"Harbor Fizz"',
-        '"Harbor',
-        "button.start.recipe",
-        "Harbor",
-    ),
-    "a button with an unknown number": (M, '"Harbour Fizz"', "99", "99", "button.start.recipe", "99"),
-    "a button with an unknown serving": (
-        M,
-        '"regular"',
-        '"regulr"',
-        '"regulr"',
-        "button.start.serving",
-        "regulr",
-    ),
-    "a serving for a button that goes on": (
-        M,
-        'does = "go on"',
-        'does = "go on"\nserving = "tall"',
-        '"tall"',
-        'button."carry on".serving',
-        "a serving",
-    ),
-    "a serving above the vessel": (R, '"250 ml"', '"301 ml"', '"301 ml"', "serving.tall", "301 ml"),
-    "a recipe number twice": (
-        R,
-        "number = 7\n",
-        "number = 13 \n",
-        "13\nparts",
-        'recipe."Lime Rickey Light".number',
-        "13",
-    ),
-    "parts and amounts": (
-        R,
-        "number = 10",
-        'number = 10\namounts = { soda = "10 ml" }',
-        '"Plain Soda"]',
-        'recipe."Plain Soda"',
-        "both",
-    ),
-    "neither parts nor amounts": (
-        R,
-        "parts = { soda = 1 }",
-        "",
-        '"Plain Soda"]',
-        'recipe."Plain Soda"',
-        "neither",
-    ),
-    "no parts": (R, "{ soda = 1 }", "{ }", "{ }", 'recipe."Plain Soda".parts', "no liquid"),
-    "the rest twice": (
-        R,
-        '"0.5 US fl oz"',
-        '"rest"',
-        '"rest" }\namounts_for = "regular"\ntol',
-        'recipe."Slack Water".amounts."mint syrup"',
-        "twice",
-    ),
-    "amounts that do not fill the serving": (
-        R,
-        'soda = "rest"',
-        'soda = "100 ml"',
-        '{ "lime juice" = "20 ml"',
-        'recipe."Dock Sour".amounts',
-        "135 ml",
-    ),
-    "amounts for an unknown serving": (
-        R,
-        'amounts_for = "regular"\ntolerance',
-        'amounts_for = "reglar"\ntolerance',
-        '"reglar"',
-        'recipe."Slack Water".amounts_for',
-        "reglar",
-    ),
-    "a part far smaller than another": (
-        R,
-        "{ soda = 1, water = 1 }",
-        "{ soda = 1, water = 9000 }",
-        "{ soda = 1, water",
-        'recipe."Half Tide".parts',
-        "smaller",
-    ),
-    "a last liquid that is not in it": (
-        R,
-        'soda = 9 }\nlast = "soda"',
-        'soda = 9 }\nlast = "sodda"',
-        '"sodda"',
-        'recipe."Mint Tide".last',
-        "sodda",
-    ),
-    "an unknown stage": (R, '"settle"', '"setle"', '"setle"', 'recipe."Rope Walk".stages[0].stage', "setle"),
-    "a stage longer than its max_on": (
-        R,
-        '"3 s"',
-        '"9 s"',
-        '"9 s"',
-        'recipe."Pilot Lemonade".stages[0].time',
-        "9 s",
-    ),
-    "more steps than the engine has": (
-        R,
-        '[{ stage = "stirrer", when = "before", time = "1 s" }]',
-        "[" + '{ stage = "settle", when = "after", time = "1 s" }, ' * 18 + "]",
-        '"Berry Mint Cooler"',
-        'recipe."Berry Mint Cooler"',
-        "21 doses and stages",
-    ),
-    "a dose that cannot be metered": (
-        R,
-        "{ soda = 1, water = 1 }",
-        "{ soda = 1, water = 99 }",
-        "1, water = 99",
-        'recipe."Half Tide".parts.soda',
-        "sample",
-    ),
-    "more left than the reservoir holds": (L, '"9 l"', '"11 l"', '"11 l"', "G.left", "11 l"),
-    "a loaded channel that is not there": (L, "H =", "HH =", "HH =", "HH", '"HH"'),
-    "a measured channel that is not there": (C, "H =", "Hh =", "Hh =", "channel.Hh", '"Hh"'),
-    "a rate that is not plausible": (
-        C,
-        '"402 ml/min"',
-        '"40.2 ml/min"',
-        '"40.2',
-        "channel.G.rate",
-        "40.2 ml/min",
-    ),
-    "a unit's name beyond the table": (
-        C,
-        '"cart-1"',
-        '"cart number seventeen"',
-        '"cart',
-        "unit",
-        "seventeen",
-    ),
-    "a bare fluid ounce": (R, '"0.5 US fl oz"', '"0.5 fl oz"', '"0.5 fl oz"', "", "0.5 fl oz"),
-    "an unknown key": (M, "inrush_gap", "inrush_gab", "inrush_gab", "machine.inrush_gab", "unknown key"),
-    "an unknown word": (
-        M,
-        '"while pouring"\non_loss = "pause"\ndet',
-        '"while poring"\non_loss = "pause"\ndet',
-        '"while poring"',
-        "interlock.glass.needed",
-        "while poring",
-    ),
-    "a missing field": (C, 'rate = "91.8 ml/min", ', "", '{ offset = "-0.06', "channel.E.rate", "nothing"),
-}
 # the same, where a mistake takes more than one change: changes, file, marker, field, found
 LONGER: dict[str, tuple[list[tuple[str, str, str]], str, str, str, str]] = {
     "min_on above max_on": (
@@ -407,6 +59,46 @@ LONGER: dict[str, tuple[list[tuple[str, str, str]], str, str, str, str]] = {
         "machine]",
         "machine.supply",
         "the sum of all outputs",
+    ),
+}
+
+# what is only warned of: changes, file, marker, found
+WARNINGS: dict[str, tuple[list[tuple[str, str, str]], str, str, str]] = {
+    "one liquid on two channels": ([(L, '"water"', '"soda" ')], L, '"soda" ', "channel G too"),
+    "an interlock that nothing names": (
+        [
+            (M, 'needed = "while pouring"\non_loss = "pause"\non_return', 'needed = "by stages"\non_return'),
+            (M, '["glass", "guard"]', '["glass"]'),
+        ],
+        M,
+        '"by stages"',
+        "no stage names",
+    ),
+    "less left than one dose": ([(L, '"9 l"', '"0.1 l"')], L, '"0.1 l"', "100 ml left"),
+    "a button whose recipe has no number": (
+        [(R, "number = 1\n", "")],
+        M,
+        '"Harbour Fizz"',
+        "no number of its own",
+    ),
+    "a dose beyond its tolerance": (
+        [
+            (
+                C,
+                'offset_u = "0.02 ml", measured = 2026-05-02 }\nD',
+                'offset_u = "0.09 ml", measured = 2026-05-02 }\nD',
+            ),
+            (R, '"lime juice" = 1, soda = 7', '"lime juice" = 1 , soda = 7'),
+        ],
+        R,
+        "1 , soda",
+        "3 ml",
+    ),
+    "a button whose recipe is left out": (
+        [(M, '"Harbour Fizz"', '"Foghorn"')],
+        M,
+        '"Foghorn"',
+        "left out (not loaded: chilli syrup)",
     ),
 }
 
@@ -471,40 +163,6 @@ def test_twenty_mistakes_in_one_folder_are_all_reported_each_at_its_place(tmp_pa
     assert len({problem.field for problem in problems}) == len(twenty)
 
 
-WARNINGS: dict[str, tuple[list[tuple[str, str, str]], str, str, str]] = {
-    "one liquid on two channels": ([(L, '"water"', '"soda" ')], L, '"soda" ', "channel G too"),
-    "an interlock that nothing names": (
-        [
-            (M, 'needed = "while pouring"\non_loss = "pause"\non_return', 'needed = "by stages"\non_return'),
-            (M, '["glass", "guard"]', '["glass"]'),
-        ],
-        M,
-        '"by stages"',
-        "no stage names",
-    ),
-    "less left than one dose": ([(L, '"9 l"', '"0.1 l"')], L, '"0.1 l"', "100 ml left"),
-    "a button whose recipe has no number": (
-        [(R, "number = 1\n", "")],
-        M,
-        '"Harbour Fizz"',
-        "no number of its own",
-    ),
-    "a dose beyond its tolerance": (
-        [
-            (
-                C,
-                'offset_u = "0.02 ml", measured = 2026-05-02 }\nD',
-                'offset_u = "0.09 ml", measured = 2026-05-02 }\nD',
-            ),
-            (R, '"lime juice" = 1, soda = 7', '"lime juice" = 1 , soda = 7'),
-        ],
-        R,
-        "1 , soda",
-        "3 ml",
-    ),
-}
-
-
 @pytest.mark.parametrize("name", WARNINGS)
 def test_warnings_stand_at_their_place_and_do_not_stop_a_build(tmp_path: Path, name: str) -> None:
     changes, file, marker, found = WARNINGS[name]
@@ -515,8 +173,8 @@ def test_warnings_stand_at_their_place_and_do_not_stop_a_build(tmp_path: Path, n
 
 
 def test_the_tolerance_warning_says_by_how_much(tmp_path: Path) -> None:
-    # 15 ml of lime juice at 98 ml/min: u(rate) 1 ml/min and u(offset) 0.3 ml give k * hypot(0.15306, 0.3) ml at 95 %,
-    # k from the normal distribution (1.959963985: any table of it); half a tick more is under a microlitre.
+    # 15 ml of lime juice at 98 ml/min with u(rate) 1 ml/min and u(offset) 0.3 ml: k * hypot(0.15306, 0.3) ml,
+    # k for 95 % from the normal distribution (1.959963985: any table of it); half a tick more is under a microlitre.
     files = changed(
         LEAST,
         (M, 'vessel = "400 ml"', 'tolerance = "4 %"\nvessel = "400 ml"'),

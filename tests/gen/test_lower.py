@@ -56,9 +56,12 @@ def test_all_kinds_of_stages_together(tmp_path: Path) -> None:
     stages = ", ".join(
         f'{{ stage = "{stage}", when = "{when}", time = {seconds} }}'
         for stage, when, seconds in [
-            ("settle", "after", 1), ("settle", "before", 2), ("stirrer", "during", 3), ("stirrer", "before", 4),
+            ("settle", "after", 1),
+            ("settle", "before", 2),
+            ("stirrer", "during", 3),
+            ("stirrer", "before", 4),
         ]
-    )  # fmt: skip
+    )
     files = changed(example(), (R, "soda = 9 }\nlast", f"soda = 9 }}\nstages = [{stages}]\nlast"))
     assert steps(lower(load(put(tmp_path, files))), "Mint Tide") == [
         ("settle", 2000, False), ("stirrer", 4000, True), ("stirrer", 3000, True),
@@ -77,7 +80,8 @@ def test_amounts_scale_and_the_rest_fills_the_serving(compiled: Compiled) -> Non
 def test_a_sample_has_the_proportions_of_a_whole_pour(tmp_path: Path) -> None:
     # A one-ounce sample has the same proportions as a five-ounce pour (common practice, no source).
     def recipes(amounts: str) -> str:
-        return f'[serving]\nsample = "1 US fl oz"\nregular = "5 US fl oz"\n[recipe.R]\namounts = {{ {amounts} }}\n'
+        servings = '[serving]\nsample = "1 US fl oz"\nregular = "5 US fl oz"\n'
+        return f"{servings}[recipe.R]\namounts = {{ {amounts} }}\n"
 
     small = recipes('soda = "0.7 US fl oz", "lime juice" = "0.3 US fl oz"') + 'amounts_for = "sample"\n'
     large = recipes('soda = "3.5 US fl oz", "lime juice" = "1.5 US fl oz"') + 'amounts_for = "regular"\n'
@@ -115,7 +119,7 @@ def test_the_number_of_a_button_is_that_of_the_file_even_if_the_recipe_is_left_o
 
 def test_pins_polarities_masks_and_limits(compiled: Compiled) -> None:
     machine = compiled.machine
-    # Arduino Uno: D4 is PD4, D8 is PB0, A0 is PC0 and number 14 in sketches (board documentation, from memory)
+    # Arduino Uno: D4 is PD4, D8 is PB0, A0 is PC0, number 14 in sketches (board documentation, from memory)
     assert machine.outputs[2].pin == Pin("D4", 3, 4, True, 4)
     assert machine.outputs[6].pin == Pin("D8", 1, 0, True, 8)
     assert machine.interlocks[0].pin == Pin("A0", 2, 0, False, 14)

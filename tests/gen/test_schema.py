@@ -1,16 +1,21 @@
-"""JSON Schema of the files: valid, complete in its explanations, as strict as the models, true of real files."""
+"""JSON Schema of the files: valid, fully explained, as strict as the models, true of real files."""
 
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import date
 from typing import Any
 
 import pytest
+from dosewright.gen import units
 from dosewright.gen.cli import main
 from dosewright.gen.schema import schema_of
+from hypothesis import given
+from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from project_files import LEAST, example
 
@@ -92,3 +97,15 @@ def test_the_reason_of_a_default_is_in_its_description() -> None:
 
 def test_dates_are_dates() -> None:
     assert isinstance(tomllib.loads(example()["calibration.toml"])["channel"]["A"]["measured"], date)
+
+
+@given(
+    st.sampled_from([units.VOLUME, units.RATE, units.TIME, units.CURRENT, units.PERCENT]),
+    st.text(max_size=12),
+)
+def test_the_schema_takes_every_quantity_that_the_models_take(kind: units.Kind, text: str) -> None:
+    pattern = schema_of("machine")["$defs"]["General"]["properties"]["vessel"]["anyOf"][0]["pattern"]
+    for unit in ("", "ml", "ml/min", " s", "A", "%"):
+        with suppress(units.UnreadableError):
+            units.parse(text + unit, kind)
+            assert re.search(pattern, text + unit)
