@@ -18,7 +18,7 @@ from dosewright.gen.compiled import (
     RecipeTable,
 )
 from dosewright.gen.fingerprint import build_digest, interface
-from dosewright.gen.identifiers import c_string, identifiers
+from dosewright.gen.identifiers import c_string, identifier
 from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan
 from dosewright.gen.render import render
@@ -107,14 +107,10 @@ def table_h(compiled: Compiled) -> str:
 def recipes_h(compiled: Compiled) -> str:
     """Typed arrays for people who write their own firmware."""
     machine, table = compiled.machine, compiled.recipes
-    serving_names = compiled.serving_names
-    serving_ids = identifiers("servings", serving_names)
-    output_ids = identifiers("channels and stages", (o.name for o in machine.outputs))
-    recipe_ids = identifiers("recipes", (r.name for r in table.recipes))
     recipes, steps, first = [], [], 0
     for index, recipe in enumerate(table.recipes):
         row = f"{{{recipe.number}u, {first}u, {len(recipe.steps)}u, {c_string(recipe.name)}}}"
-        recipes.append((recipe_ids[recipe.name], index, row, recipe.name))
+        recipes.append((identifier(recipe.name), index, row, recipe.name))
         steps += _step_rows(compiled, recipe)
         first += len(recipe.steps)
     return render(
@@ -122,16 +118,16 @@ def recipes_h(compiled: Compiled) -> str:
         machine=machine,
         example=EXAMPLE.splitlines(),
         servings=[
-            (serving_ids[name], index, f"{volume / QUANTA_PER_ML:.6g} ml")
-            for index, (name, volume) in enumerate(zip(serving_names, table.servings, strict=True))
+            (identifier(name), index, f"{volume / QUANTA_PER_ML:.6g} ml")
+            for index, (name, volume) in enumerate(zip(compiled.serving_names, table.servings, strict=True))
         ],
         outputs=[
-            (output_ids[o.name], index, _out_row(o), f"{o.name}, pin {o.pin.name}" if o.pin else f"{o.name}, no pin")
+            (identifier(o.name), index, _out_row(o), f"{o.name}, pin {o.pin.name}" if o.pin else f"{o.name}, no pin")
             for index, o in enumerate(machine.outputs)
         ],
         recipes=recipes,
         steps=steps,
-        name_size=1 + max(len(r.name.encode()) for r in table.recipes),
+        name_size=1 + max((len(r.name.encode()) for r in table.recipes), default=0),
     )
 
 

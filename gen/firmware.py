@@ -6,7 +6,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping
 from pathlib import Path
 
 from dosewright.gen.emit import machine_h, table_h
@@ -45,11 +44,15 @@ def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str,
         work = Path(name)
         for file, text in headers.items():
             (work / file).write_text(text, encoding="utf-8", newline="\n")
-        includes = [f"-I{work}", *(f"-I{root / include}" for include in recipe.includes)]
-        _run([compiler, *recipe.flags, *includes, "-o", product, *map(str, sources)], work)
+        includes = ["-I.", *(f"-I{root / include}" for include in recipe.includes)]
+        objects = []
+        for source in sources:  # one by one: the linker writes the names of objects into the product
+            objects.append(f"{source.parent.name}_{source.stem}.o")
+            _run([compiler, *recipe.flags, *includes, "-c", "-o", objects[-1], str(source)], work)
+        _run([compiler, *recipe.flags, "-o", product, *objects], work)
         for command in recipe.after:
             _run([word.replace("{product}", product) for word in command], work)
-        made = {p.name: p.read_bytes() for p in sorted(work.iterdir()) if p.name not in headers}
+        made = {p.name: p.read_bytes() for p in sorted(work.iterdir()) if p.name not in headers and p.name not in objects}
     replace_all(folder, made)
     if target.is_host:
         (folder / product).chmod(0o755)
@@ -63,9 +66,9 @@ def build_rig(compiled: Compiled, target_name: str, folder: Path) -> Path:
     return next(path for name, path in made.items() if name.removesuffix(".exe") == target.build.product)  # type: ignore[union-attr]
 
 
-def _run(command: list[str], folder: Path, environment: Mapping[str, str] | None = None) -> None:
+def _run(command: list[str], folder: Path) -> None:
     try:
-        done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, errors="replace")
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, errors="replace")
     except OSError as error:
         raise UserError(f"{Path(command[0]).name}: cannot be run ({error.strerror}); install it", exit_code=Exit.RIG) from error
     if done.returncode:

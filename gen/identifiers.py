@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
-
-from dosewright.gen.problems import UserError
-
 
 def identifier(text: str) -> str:
     """The upper-case C identifier of a name: accents dropped, other scripts as their code points, the rest ``_``."""
@@ -22,19 +18,6 @@ def identifier(text: str) -> str:
         elif out and out[-1] != "_":
             out.append("_")
     return "".join(out).strip("_") or "UNNAMED"
-
-
-def identifiers(kind: str, names: Iterable[str]) -> dict[str, str]:
-    """One identifier a name, in order. Raises UserError where two names come out the same."""
-    owner: dict[str, str] = {}
-    for name in names:
-        made = identifier(name)
-        if made in owner:
-            raise UserError(
-                f"{kind}: the names {owner[made]!r} and {name!r} both become {made} in C; rename one of them"
-            )
-        owner[made] = name
-    return {name: made for made, name in owner.items()}
 
 
 def c_string(text: str) -> str:

@@ -4,8 +4,7 @@ import re
 import subprocess
 
 import pytest
-from dosewright.gen.identifiers import c_comment, c_string, identifier, identifiers
-from dosewright.gen.problems import UserError
+from dosewright.gen.identifiers import c_comment, c_string, identifier
 from hypothesis import given
 from hypothesis import strategies as st
 from tools import need
@@ -31,11 +30,6 @@ def test_identifier(name: str, expected: str) -> None:
 @given(st.text())
 def test_any_text_is_part_of_a_valid_identifier(text: str) -> None:
     assert re.fullmatch(r"[A-Z0-9_]+", identifier(text))
-
-
-def test_a_collision_names_both() -> None:
-    with pytest.raises(UserError, match=r"'lime-juice' .*'lime juice'|'lime juice' and 'lime-juice' both become LIME_JUICE"):
-        identifiers("recipes", ["lime juice", "lime-juice"])
 
 
 @given(st.text())
