@@ -79,3 +79,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return Exit.DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -51,6 +51,12 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     # the checks are the heaviest import and the last to be needed
     from dosewright.gen import checks
 
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else "no such folder"
+        raise UserError(
+            f"{folder}: found {found}; wanted a project folder; dosewright new {folder} makes one to start from"
+        )
+
     machine = read(folder, "machine.toml", MachineFile)
     recipes = read(folder, "recipes.toml", RecipesFile)
     loaded = read(folder, "loaded.toml", LoadedFile, optional=True)
