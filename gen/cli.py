@@ -57,18 +57,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         import difflib
 
         near = difflib.get_close_matches(words[0], VERBS, 1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        print(f"dosewright: no verb {words[0]!r}{hint} The verbs: {', '.join(VERBS)}", file=sys.stderr)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        print(f"dosewright: no verb {words[0]!r}; {hint}there is {', '.join(VERBS)}", file=sys.stderr)
         return Exit.USAGE
-    module = cast(Verb, importlib.import_module(VERBS[words[0]][0]))
-    parser = argparse.ArgumentParser(
-        prog=f"dosewright {words[0]}",
-        description=module.DESCRIPTION,
-        epilog=f"example:\n  {module.EXAMPLE}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    module.add_arguments(parser)
     try:
+        module = cast(Verb, importlib.import_module(VERBS[words[0]][0]))
+        parser = argparse.ArgumentParser(
+            prog=f"dosewright {words[0]}",
+            description=module.DESCRIPTION,
+            epilog=f"example:\n  {module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        module.add_arguments(parser)
         return module.run(parser.parse_args(words[1:]))
     except UserError as error:
         print(error, file=sys.stderr)
