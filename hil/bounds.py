@@ -1,4 +1,4 @@
-"""What must never happen in a pour that was disturbed, judged like checker.py from pins and quantities alone."""
+"""What must never happen in a disturbed pour; like checker.py, from pins and quantities alone."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from dosewright.hil.checker import Pour, Rules, Span, Switch, rounding, safe, sp
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """These outputs must be off from tick ``first`` up to, not including, tick ``last``, because of ``why``."""
+    """These outputs must be off from tick ``first`` until before tick ``last``, because of ``why``."""
 
     lines: frozenset[int]
     first: int
@@ -21,7 +21,7 @@ class Closed:
 def beyond(
     rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, ends: int, closed: Sequence[Closed]
 ) -> list[str]:
-    """Everything that was on and may not have been; [] if nothing was. ``ends`` is ``begins`` for a refused pour."""
+    """What was on and may not have been, [] if nothing. ``ends`` is ``begins`` for a refused pour."""
     spans, _ = spans_of(rules, switches)
     findings = safe(rules, switches)
     for span in spans:

@@ -1,4 +1,4 @@
-"""What an upload changes, in the words of the trade: recipes that come, go, or get other amounts; rates that move."""
+"""What an upload changes, in the words of the trade: recipes, amounts and rates."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
-"""Judges a pour from pin edges and the recipe's own numbers, with nothing of the compiler, the twin or the judge.
+"""Judges a pour from pin edges and the recipe's own numbers, with nothing of compiler, twin or judge.
 
-Everything it knows comes in as quantities that a person wrote down (millilitres, rates, seconds, milliamperes), so
-a slip that twin and engine have in common still shows here. It must not import anything of dosewright.
+Everything it knows comes in as quantities that a person wrote down (millilitres, rates, seconds,
+milliamperes), so a slip that twin and engine have in common still shows here. It must not import anything of
+dosewright.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from math import gcd, lcm
 
 WEIGHT_MOST = 4095  # parts whose ratio needs larger whole numbers are rounded when they are stored
@@ -83,7 +85,7 @@ class Span:
 
 
 def check(rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, ends: int) -> list[str]:
-    """Everything wrong with an undisturbed pour that ran from tick ``begins`` to tick ``ends``; [] if nothing is."""
+    """What is wrong with an undisturbed pour that ran from tick ``begins`` to ``ends``; [] if nothing."""
     spans, findings = spans_of(rules, switches)
     findings += safe(rules, switches)
     for span in spans:
@@ -99,7 +101,7 @@ def check(rules: Rules, pour: Pour, switches: Sequence[Switch], begins: int, end
 
 
 def safe(rules: Rules, switches: Sequence[Switch]) -> list[str]:
-    """What must hold in any pour, also a disturbed one: supply, inrush gap, groups and dead times, longest on-time."""
+    """What must hold in any pour, also a disturbed one: supply, inrush gap, groups, longest on-time."""
     spans, findings = spans_of(rules, switches)
     return (
         findings
@@ -136,7 +138,7 @@ def _supply(rules: Rules, spans: list[Span]) -> list[str]:
 
 
 def _gaps(rules: Rules, spans: list[Span]) -> list[str]:
-    for first, second in zip(spans, spans[1:], strict=False):
+    for first, second in pairwise(spans):
         if (second.start - first.start) * rules.tick < rules.inrush_gap:
             return [
                 f"{_name(rules, second.line)} started {_ms(rules, second.start - first.start)} after "
@@ -149,12 +151,13 @@ def _groups(rules: Rules, spans: list[Span]) -> list[str]:
     findings = []
     for group, dead_time in sorted(rules.dead_times.items()):
         members = [span for span in spans if rules.lines[span.line].group == group]
-        for first, second in zip(members, members[1:], strict=False):
+        for first, second in pairwise(members):
             apart = second.start - first.end
             if apart < 1 or apart * rules.tick < dead_time:
                 findings.append(
-                    f"{_name(rules, second.line)} started {_ms(rules, apart)} after {_name(rules, first.line)} of the "
-                    f"same group ended; {float(dead_time * 1000):g} ms must lie between"
+                    f"{_name(rules, second.line)} started {_ms(rules, apart)} after "
+                    f"{_name(rules, first.line)} of the same group ended; {float(dead_time * 1000):g} ms "
+                    "must lie between"
                 )
     return findings
 
@@ -165,7 +168,8 @@ def _longest(rules: Rules, spans: list[Span]) -> list[str]:
         longest = max((span.end - span.start for span in spans if span.line == line), default=0)
         if wired.max_on is not None and longest * rules.tick > wired.max_on:
             findings.append(
-                f"{wired.name} was on for {_s(rules, longest)}; {float(wired.max_on):g} s is the most it may be"
+                f"{wired.name} was on for {_s(rules, longest)}; {float(wired.max_on):g} s is the most it "
+                "may be"
             )
     return findings
 
@@ -183,7 +187,8 @@ def _doses(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:
         near = rules.tick + rounding(pour.parts, part) / part.rate
         if abs(ticks * rules.tick - asked) > near:
             findings.append(
-                f"{_name(rules, part.line)} was on for {_s(rules, ticks)}; {float(part.ml):.3f} ml take {float(asked):.4f} s"
+                f"{_name(rules, part.line)} was on for {_s(rules, ticks)}; {float(part.ml):.3f} ml take "
+                f"{float(asked):.4f} s"
             )
         poured += ticks * rules.tick * part.rate + (part.offset if mine else 0)
         slack += rules.tick * part.rate
@@ -193,10 +198,10 @@ def _doses(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:
 
 
 def rounding(parts: Iterable[Part], part: Part) -> Fraction:
-    """How far storing whole-number ratios may move this part, in millilitres; 0 where the ratio is small enough.
+    """How far storing whole-number ratios may move this part, in ml; 0 where the ratio is small enough.
 
-    With weights w_i = round(k a_i), each off by at most 1/2, and the largest 4095, a share w_i/W is off by at most
-    (1 + n a_i/A) / (2 W), and W is at least 4095.
+    With weights w_i = round(k a_i), each off by at most 1/2, and the largest 4095, a share w_i/W is off by at
+    most (1 + n a_i/A) / (2 W), and W is at least 4095.
     """
     amounts = [p.ml for p in parts]
     whole = [int(ml * lcm(*(a.denominator for a in amounts))) for ml in amounts]
@@ -221,7 +226,8 @@ def _stages(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:
         for stage, span in zip(sorted(wanted, key=lambda s: rank[s.when]), mine, strict=True):
             if abs((span.end - span.start) * rules.tick - stage.seconds) > rules.tick:
                 findings.append(
-                    f"{_name(rules, line)} was on for {_s(rules, span.end - span.start)}; {float(stage.seconds):g} s is right"
+                    f"{_name(rules, line)} was on for {_s(rules, span.end - span.start)}; "
+                    f"{float(stage.seconds):g} s is right"
                 )
             if stage.when == "before" and any(dose.start < span.end for dose in doses):
                 findings.append(f"a dose started before {_name(rules, line)} had ended")
@@ -239,7 +245,7 @@ def _order(rules: Rules, pour: Pour, spans: list[Span]) -> list[str]:
     findings = []
     if pour.largest_first:
         ahead.sort(key=lambda part: -part.ml)
-    for first, second in zip(ahead, ahead[1:], strict=False):
+    for first, second in pairwise(ahead):
         tied = pour.largest_first and first.ml == second.ml
         if not tied and starts.get(second.line, 0) < starts.get(first.line, 0):
             findings.append(f"{_name(rules, second.line)} started before {_name(rules, first.line)}")

@@ -31,7 +31,7 @@ class Answer:
     payload: bytes = b""
 
 
-class Refused(Exception):
+class Refused(Exception):  # noqa: N818 - an answer, not a mistake
     """The controller understood the request and refused it; ``reason`` as in messages.Reason."""
 
     def __init__(self, request: Request, reason: int, argument: int) -> None:
@@ -134,7 +134,7 @@ class Client:
         return data
 
     def upload(self, kind: bytes, record: bytes, progress: Callable[[int], None] = lambda _: None) -> None:
-        """Send a record and put it in force; ``progress`` is called with the bytes sent so far. Raises Refused."""
+        """Send a record and put it in force; ``progress`` gets the bytes sent so far. Raises Refused."""
         self._done(Request.UPLOAD_BEGIN, kind + struct.pack("<I", len(record)))
         most = frames.largest_payload(self._frame_limit) - 4
         for offset in range(0, len(record), most):
@@ -143,7 +143,7 @@ class Client:
         self._done(Request.UPLOAD_COMMIT, record[-4:])
 
     def ask(self, request: Request, payload: bytes = b"") -> Answer:
-        """Send one request and wait for its answer, repeating it unchanged where none comes. Raises RigTrouble."""
+        """Send one request, unchanged again where no answer comes. Raises RigTrouble."""
         self._sequence = self._sequence % 255 + 1
         wire = frames.pack(Frame(self._sequence, request, payload))
         noise = bytearray()
@@ -195,24 +195,25 @@ class Client:
 
     def _nonsense(self, what: str) -> RigTrouble:
         return RigTrouble(
-            f"{self.name}: the controller answered in a way this tool (protocol {messages.PROTOCOL}) does not "
-            f"understand ({what}); its firmware is of another version: make it again with dosewright build and flash it"
+            f"{self.name}: the controller answered in a way this tool (protocol {messages.PROTOCOL}) does "
+            f"not understand ({what}); its firmware is of another version: make it again with dosewright "
+            "build and flash it"
         )
 
     def _lost(self, error: Exception) -> RigTrouble:
         return RigTrouble(
-            f"{self.name}: the connection was lost ({error}); check cable and power. A pour that was running may "
-            "go on without the computer: look at the machine before trying again"
+            f"{self.name}: the connection was lost ({error}); check cable and power. A pour that was "
+            "running may go on without the computer: look at the machine before trying again"
         )
 
     def _silent(self, noise: bytes) -> str:
         if noise:
             return (
-                f"{self.name}: something answers there, but not in frames of this tool ({len(noise)} bytes, the first "
-                f"{noise[:8].hex(' ')}); another program is on the controller, or another port is meant: make the "
-                "firmware with dosewright build and flash it, or see dosewright ports"
+                f"{self.name}: something answers there, but not in frames of this tool ({len(noise)} bytes, "
+                f"the first {noise[:8].hex(' ')}); another program is on the controller, or another port is "
+                "meant: make the firmware with dosewright build and flash it, or see dosewright ports"
             )
         return (
-            f"{self.name}: no answer within {ANSWER_WITHIN * (1 + REPEATS):g} s; is the controller powered, is it the "
-            "right port (dosewright ports), and is the firmware of dosewright build on it?"
+            f"{self.name}: no answer within {ANSWER_WITHIN * (1 + REPEATS):g} s; is the controller powered, "
+            "is it the right port (dosewright ports), and is the firmware of dosewright build on it?"
         )

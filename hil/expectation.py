@@ -1,8 +1,8 @@
 """What the twin says should have been seen of a recorded pour, and whether it was.
 
-The twin gets the request and the input log of the record: the levels the harness put on the pins where it did, else
-the debounced changes that the controller's own trace tells. It starts from a reset a little before the record
-begins, which is the same as what went before once debouncing, dead times and inrush gap are over.
+The twin gets the request and the input log of the record: the levels the harness put on the pins where it
+did, else the debounced changes that the controller's own trace tells. It starts from a reset a little before
+the record begins, which is the same as what went before once debouncing, dead times and inrush gap are over.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ def _debounced(record: PourRecord, machine: CompiledMachine, first: int) -> list
 
 
 def _request(asked: Asked, record: PourRecord) -> twin.Event | None:
-    """A request at the tick in which it took effect, which the trace tells; a refused one when it was made."""
+    """A request at the tick in which the trace says it took effect; a refused one when it was made."""
     tick = asked.tick
     if not asked.refused:
         took = [

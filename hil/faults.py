@@ -1,6 +1,7 @@
 """Disturbances: every interlock lost at every telling moment of a pour, with and without going on, and stops.
 
-The moments follow from the plan; an interlock is opened so that its debounced loss falls into the wanted tick.
+The moments follow from the plan; an interlock is opened so that its debounced loss falls into the wanted
+tick.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ class Case:
 
 
 def telling(compiled: Compiled) -> list[tuple[CompiledRecipe, int]]:
-    """The recipe with most that can be disturbed, and one with a pause between doses; at the smallest serving."""
+    """The recipe with most to disturb, and one with a gap between doses; at the smallest serving."""
     smallest = min(range(len(compiled.recipes.servings)), key=lambda i: compiled.recipes.servings[i])
 
     def weight(recipe: CompiledRecipe) -> tuple[int, int, int]:

@@ -1,8 +1,8 @@
 """Frames of the link: ``sequence, type, payload, CRC-16`` in COBS, ended by one 0x00.
 
-COBS (Cheshire and Baker, 1999) takes the zeros out of a frame so that a zero can only mean its end; a receiver
-that comes in late or loses bytes is in step again at the next zero. The CRC is CRC-16/IBM-3740, sent big-endian,
-which leaves 0 over the whole frame. Bytes: ``targets/engine/LINK.md``.
+COBS (Cheshire and Baker, 1999) takes the zeros out of a frame so that a zero can only mean its end; a
+receiver that comes in late or loses bytes is in step again at the next zero. The CRC is CRC-16/IBM-3740, sent
+big-endian, which leaves 0 over the whole frame. Bytes: ``targets/engine/LINK.md``.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def crc16(data: bytes) -> int:
 
 
 def cobs_encode(data: bytes) -> bytes:
-    """``data`` without any zero byte; at most one byte longer for each 254 begun. The ending 0x00 is not added."""
+    """``data`` without any zero, at most one byte longer for each 254 begun; without the ending 0x00."""
     encoded = bytearray()
     blocks = data.split(b"\0")
     for index, block in enumerate(blocks):
@@ -48,7 +48,7 @@ def cobs_encode(data: bytes) -> bytes:
 
 
 def cobs_decode(encoded: bytes) -> bytes | None:
-    """The data again, or None where the bytes are no COBS (a zero inside, a block that is cut off, nothing)."""
+    """The data again, or None where the bytes are no COBS (a zero, a cut-off block, nothing)."""
     if not encoded or 0 in encoded:
         return None
     data = bytearray()
@@ -66,7 +66,7 @@ def cobs_decode(encoded: bytes) -> bytes | None:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One frame: ``sequence`` and ``type`` are bytes, an answer has the type of its request with ANSWER set."""
+    """One frame; ``sequence`` and ``type`` are bytes, an answer has its request's type with ANSWER set."""
 
     sequence: int
     type: int

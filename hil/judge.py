@@ -1,4 +1,4 @@
-"""The verdict on one pour: the engine's own trace against the twin, against the plan, and the pins against it.
+"""Comparing one pour: the engine's trace with the twin's and the plan's edges, the pins with the trace.
 
 Every comparison is tick for tick, and a difference is told by its first edge, in the words of the trade.
 """
@@ -34,7 +34,7 @@ def edges_of(trace: Iterable[Entry], start: int) -> list[Edge]:
 def first_difference(
     expected: Sequence[Edge], found: Sequence[Edge], names: Names, who: str = ""
 ) -> str | None:
-    """The earliest edge that is late, early, missing or too many, in plain words; None where there is no such edge.
+    """The earliest edge that is late, early, missing or too many, in plain words; else None.
 
     The k-th time an output goes on is compared with the k-th time it should; ``who`` saw the edges.
     """

@@ -1,4 +1,4 @@
-"""Verdicts as JUnit XML: one suite, recipes by servings as test cases. Times are those of the pours, not of a clock."""
+"""Verdicts as JUnit XML: recipes by servings as test cases. Times are those of the pours, not of a clock."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
-    """The document, UTF-8 with its declaration. A crash of a simulated controller is an error, else a failure."""
+    """The document in UTF-8. A crash of a simulated controller is an error, all else a failure."""
     suite = ElementTree.Element(
         "testsuite",
         name=_clean(f"{machine} on {rig}"),

@@ -100,7 +100,7 @@ class Held(IntEnum):
     STORED = 2
 
 
-class BadAnswer(Exception):
+class BadAnswer(Exception):  # noqa: N818 - named for what came
     """An answer whose bytes do not fit its type."""
 
 
@@ -127,7 +127,7 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """What it is doing now; ``closed`` and ``pressed`` are bit masks, ``on`` the outputs that are energised."""
+    """What it is doing now; ``closed`` and ``pressed`` are bit masks, ``on`` the energised outputs."""
 
     state: State
     result: Result

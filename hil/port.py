@@ -1,4 +1,4 @@
-"""The one place that opens ports: real ones by name, others by pyserial URL, simulated rigs by their scheme."""
+"""The one place that opens ports: by name, by pyserial URL, or by the scheme of a simulated rig."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def open_port(url: str, *, timeout: float) -> Port:
 
 
 def opening_resets(url: str) -> bool:
-    """Whether opening this port may reset the controller: POSIX raises DTR for a moment before it can be held."""
+    """Whether opening may reset the controller: POSIX raises DTR for a moment before it can be held."""
     return "://" not in url and sys.platform != "win32"
 
 

@@ -1,4 +1,4 @@
-"""From the project's own quantities to what the checker is told: no integer of the compiler passes through here."""
+"""From the project's quantities to what the checker is told: no integer of the compiler passes here."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def pour(project: Project, recipe_name: str, serving_name: str) -> Pour:
 
 
 def closed(project: Project, record: PourRecord) -> list[Closed]:
-    """When which outputs had to be off, by the harness's own moves of the switches; ticks since the record began."""
+    """When which outputs had to be off, by the harness's own moves; ticks since the record began."""
     machine = project.machine
     channels = frozenset(range(len(machine.channel)))
     origin, ends = record.before.tick, later(record.after.tick, record.before.tick)

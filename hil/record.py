@@ -32,7 +32,7 @@ class RawInput:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A request made during a pour: ``go on`` or ``stop``, and the reason it was refused with, 0 if it was not."""
+    """A request made during a pour, ``go on`` or ``stop``; ``refused`` is the reason, 0 if it was not."""
 
     tick: int
     what: str
@@ -43,10 +43,10 @@ class Asked:
 class PourRecord:
     """One pour as it was seen. Ticks are the controller's own.
 
-    ``before`` is the controller's status when the record began, ``after`` when it ended. ``levels`` are the levels
-    of the input pins at the beginning and ``inputs`` what changed since; both are None on a rig whose inputs nobody
-    sets. ``edges`` is None where no one watched the pins. ``refused`` is (reason, argument) when the pour was not
-    accepted; ``asked_at`` is the tick in which it would have begun at the earliest.
+    ``before`` is the controller's status when the record began, ``after`` when it ended. ``levels`` are the
+    levels of the input pins at the beginning and ``inputs`` what changed since; both are None on a rig whose
+    inputs nobody sets. ``edges`` is None where no one watched the pins. ``refused`` is (reason, argument)
+    when the pour was not accepted; ``asked_at`` is the tick in which it would have begun at the earliest.
     """
 
     recipe: CompiledRecipe

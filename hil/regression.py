@@ -1,4 +1,7 @@
-"""Many pours on a rig, a verdict each; what scripts call: ``for verdict in replay(court, lambda: open_rig(url), cases)``."""
+"""Many pours on a rig, a verdict on each.
+
+What scripts call: ``for verdict in replay(court, lambda: open_rig(url), cases(court.compiled)): ...``.
+"""
 
 from __future__ import annotations
 
@@ -29,8 +32,8 @@ def replay(
 ) -> Iterator[Verdict]:
     """A verdict on each case, as it is reached.
 
-    A simulated controller that crashes is a verdict, and a new one pours the rest. Raises RigTrouble when a real one
-    is lost or does not fit, and UserError when a rig has to be built and cannot.
+    A simulated controller that crashes is a verdict, and a new one pours the rest. Raises RigTrouble when a
+    real one is lost or does not fit, and UserError when a rig has to be built and cannot.
     """
     reporter = reporter or Silent()
     session: Session | None = None
@@ -62,7 +65,7 @@ def one(court: Court, session: Session, case: Case) -> Verdict:
 
 
 def cases(compiled: Compiled, recipes: Iterable[str] = (), servings: Iterable[str] = ()) -> list[Case]:
-    """Recipes by servings, all or those named (a recipe by name or number). Raises UserError for an unknown one."""
+    """Recipes by servings, all or those named (recipes also by number). UserError for an unknown one."""
     chosen = [choice.recipe(compiled, name) for name in recipes] or compiled.recipes.recipes
     wanted = [choice.serving(compiled, name) for name in servings] or range(len(compiled.recipes.servings))
     if not chosen:

@@ -1,7 +1,7 @@
 """Pours on a rig, one at a time, recording everything that was seen of each.
 
-The same steps run on every rig. On a simulated one the harness moves the switches itself; on a real one it asks
-the person at the machine, through ``Person``, and waits until the controller sees it.
+The same steps run on every rig. On a simulated one the harness moves the switches itself; on a real one it
+asks the person at the machine, through ``Person``, and waits until the controller sees it.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Act:
 
 @dataclass
 class Session:
-    """A rig that fits the project, with its records loaded, on which pours can be made one after the other."""
+    """A rig with the records of the project loaded, on which one pour is made after the other."""
 
     rig: Rig
     compiled: Compiled
@@ -62,7 +62,7 @@ class Session:
         return identity, loaded
 
     def close_interlocks(self) -> None:
-        """Every interlock closed and no button pressed: by the harness on a simulated rig, else by the person."""
+        """All interlocks closed, no button pressed: by the harness on a simulated rig, else by the person."""
         machine = self.compiled.machine
         if self.rig.bench:
             self._levels = [True] * (len(machine.interlocks) + len(machine.buttons))
@@ -74,7 +74,9 @@ class Session:
     def pour(
         self, recipe: CompiledRecipe, serving: int, acts: Sequence[Act] = (), open_first: int = -1
     ) -> PourRecord:
-        """One pour with a vessel that was lifted and put back; ``acts`` disturb it, ``open_first`` opens an input before.
+        """One pour with a vessel that was lifted and put back.
+
+        ``acts`` disturb it; ``open_first`` is an input to open before it is asked for.
 
         Raises RigTrouble; RigCrashed when a simulated controller ends by itself.
         """
@@ -105,7 +107,8 @@ class Session:
         more_lost, more = client.trace()
         after = client.status()
         record = PourRecord(
-            recipe, serving, before, after, asked_at, (answer.reason, answer.argument) if answer.reason else None,
+            recipe, serving, before, after, asked_at,
+            (answer.reason, answer.argument) if answer.reason else None,
             tuple(trace + more), lost + more_lost, tuple(client.booked()), levels,
             tuple(self._inputs) if bench else None, tuple(requests), self._edges(),
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""A rig: a controller on a link and, where there are any, someone who moves its switches and watches its pins."""
+"""A rig: a controller on a link, and a bench that moves its switches and watches its pins if there is one."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Bench(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """``bench`` is None for a real controller, whose switches a person moves and whose time passes by itself."""
+    """``bench`` is None for a real controller: a person moves its switches, time passes by itself."""
 
     name: str
     client: Client
@@ -53,7 +53,7 @@ OpenRig = Callable[[], Rig]
 
 
 def rig_url(name: str, folder: Path) -> str:
-    """The URL of a rig: a name of a simulated rig means the one built from ``folder``; else it is a URL already."""
+    """The URL of a rig: a simulated one by name is built from ``folder``, anything else is a URL already."""
     return f"{name}://{folder}" if name in SIMULATED else name
 
 

@@ -1,8 +1,8 @@
 """A simulated controller: a child process that speaks the lines of ``targets/BENCH.md`` over pipes.
 
-Every command is answered before the next one is sent, so plain blocking reads are enough on every system, and time
-stands still while the harness thinks. When the child ends by itself that is a finding: RigCrashed tells what it
-said last.
+Every command is answered before the next one is sent, so plain blocking reads are enough on every system, and
+time stands still while the harness thinks. When the child ends by itself that is a finding: RigCrashed tells
+what it said last.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class PinEdge:
 
 
 class Bench:
-    """One child process. ``tick`` is its clock (u32); ``elapsed`` counts ticks since it was started, without wrap."""
+    """One child process. ``tick`` is its clock (u32); ``elapsed`` counts ticks since its start, unwrapped."""
 
     def __init__(self, command: Sequence[str]) -> None:
         self.received = bytearray()
@@ -119,7 +119,7 @@ class Bench:
         self._told.close()
 
     def _time(self, words: list[str]) -> None:
-        """The line that ends an answer: ``ok TICK``, or ``ok TICK ELAPSED`` where a reset puts the tick back."""
+        """What ends an answer: ``ok TICK``, or ``ok TICK ELAPSED`` where a reset puts the tick back."""
         ok, now, *elapsed = words
         if ok != "ok":
             raise ValueError

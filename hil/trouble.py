@@ -5,7 +5,7 @@ from __future__ import annotations
 from dosewright.gen.problems import Exit, UserError
 
 
-class RigTrouble(UserError):
+class RigTrouble(UserError):  # noqa: N818 - the word users know
     """The controller cannot be reached, does not answer, or answers what makes no sense."""
 
     def __init__(self, message: str) -> None:

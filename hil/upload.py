@@ -1,4 +1,4 @@
-"""Who is on the other end, whether it fits this project, and the two records put onto it where they differ."""
+"""Who is on the other end, whether it fits the project, and its two records written where they differ."""
 
 from __future__ import annotations
 
@@ -20,13 +20,14 @@ KEPT_BY_STORE = slice(
     12, 16
 )  # the sequence number, which the store sets; the CRC behind the body follows from it
 CRC = 4
+AGAIN = "make it again with dosewright build and flash it"
 
 Progress = Callable[[str, int, int], None]  # what, bytes sent, bytes in all
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """One record: ``was`` is the one in force on the controller, None where there is none; ``now`` the project's."""
+    """One record: ``was`` is in force on the controller, None where none is; ``now`` is the project's."""
 
     kind: bytes
     was: bytes | None
@@ -43,27 +44,29 @@ class Loaded:
 
 
 def fits(client: Client, compiled: Compiled) -> Identity:
-    """Identify the controller and compare it with the project. Raises RigTrouble naming both sides and the mending."""
+    """Identify the controller. RigTrouble where it does not fit, naming both sides and what to do."""
     found = client.identify()
-    build_again = "stale is the firmware: make it again with dosewright build and flash it"
+    build_again = f"stale is the firmware: {AGAIN}"
     for what, format_found in (("recipes", found.recipes_format), ("calibration", found.calibration_format)):
         if format_found != FORMAT:
             stale = "stale is this tool: update dosewright" if format_found > FORMAT else build_again
             raise RigTrouble(
-                f"{client.name}: the controller reads {what} of format {format_found}, this tool writes format "
-                f"{FORMAT}; {stale}"
+                f"{client.name}: the controller reads {what} of format {format_found}, this tool writes "
+                f"format {FORMAT}; {stale}"
             )
     wanted = interface(compiled.machine)
     if found.interface != wanted:
         raise RigTrouble(
-            f"{client.name}: the controller was built for other channels or stages (interface {found.interface:08x}) "
-            f"than this project has (interface {wanted:08x}); if the project is the right one, {build_again}"
+            f"{client.name}: the controller was built for other channels or stages (interface "
+            f"{found.interface:08x}) than this project has (interface {wanted:08x}); if the project is the "
+            f"right one, {build_again}"
         )
     digest = build_digest(compiled.machine)
     if found.build != digest:
         raise RigTrouble(
-            f"{client.name}: the controller was built from another machine.toml (build {found.build.hex()}) than this "
-            f"one (build {digest.hex()}): pins, limits or interlocks differ; if the project is the right one, {build_again}"
+            f"{client.name}: the controller was built from another machine.toml (build {found.build.hex()}) "
+            f"than this one (build {digest.hex()}): pins, limits or interlocks differ; if the project is "
+            f"the right one, {build_again}"
         )
     return found
 
@@ -80,7 +83,7 @@ def held(client: Client, identity: Identity, compiled: Compiled) -> list[Loaded]
 def put(
     client: Client, records: list[Loaded], compiled: Compiled, progress: Progress = lambda *_: None
 ) -> None:
-    """Write the records that differ, and compare each with what the controller then holds. Raises RigTrouble."""
+    """Write the records that differ, and compare each with what is then in force. Raises RigTrouble."""
     for record in records:
         if not record.same:
             _upload(client, record.kind, record.now, compiled, progress)
@@ -130,9 +133,9 @@ def _differs(client: Client, kind: bytes, record: bytes) -> str:
 def _refusal(refused: Refused, name: str, compiled: Compiled) -> str:
     mend = {
         Reason.BUSY: "it is pouring: wait until it is done, or stop it",
-        Reason.WRONG_INTERFACE: "stale is the firmware: make it again with dosewright build and flash it",
-        Reason.WRONG_UNIT: f"the calibration is of unit {compiled.calibration.unit!r}; give this unit its own",
-        Reason.BAD_RECORD: "the firmware was built for shorter recipes: make it again with dosewright build and flash it",
+        Reason.WRONG_INTERFACE: f"stale is the firmware: {AGAIN}",
+        Reason.WRONG_UNIT: f"it is of unit {compiled.calibration.unit!r}; this unit needs its own",
+        Reason.BAD_RECORD: f"the firmware was built for shorter recipes: {AGAIN}",
         Reason.STORE_FAILED: "its store cannot be written; the old records stay in force",
     }
     if refused.reason == Reason.OUT_OF_RANGE:

@@ -17,7 +17,7 @@ def wire(content: bytes) -> bytes:
 
 
 class FakePort:
-    """A port with a clock of its own: an empty read takes the whole time-out. ``device`` turns a request into bytes.
+    """A port with its own clock; an empty read takes the time-out. ``device`` turns a request into bytes.
 
     It gets sequence, type and payload of every whole frame written, and returns what is to be read back.
     """

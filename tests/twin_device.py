@@ -1,7 +1,7 @@
-"""A controller that answers by the twin: for the harness to be tried on slips that no real engine makes on request.
+"""A controller that answers by the twin, to try the harness on slips that no engine makes on request.
 
-It is both ends of a simulated rig at once: a port that pyserial's users can read and write, and the bench that
-moves switches, time and pins.
+It is both ends of a simulated rig at once: a port that pyserial's users can read and write, and the bench
+that moves switches, time and pins.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def unchanged(trace: Trace) -> Trace:
 
 
 class TwinDevice:
-    """``told`` changes what its trace tells, ``pinned`` what its pins do; both get and give entries of a trace."""
+    """``told`` changes what its trace tells, ``pinned`` what its pins do, as entries of a trace."""
 
     def __init__(
         self,
@@ -160,7 +160,7 @@ class TwinDevice:
         locks = len(self.compiled.machine.interlocks)
         on = bytearray(8)
         pour = next((e for e in reversed(self.log) if isinstance(e, twin_log.Pour)), twin_log.Pour(0, 0, 0))
-        for tick, code, argument in outcome.trace:
+        for _, code, argument in outcome.trace:
             if code in (6, 7):
                 on[argument // 8] ^= 1 << argument % 8
             if code == 3 and argument & 127 < locks:

@@ -1,4 +1,4 @@
-"""``host://PATH``: the engine compiled for this computer. PATH is a built rig, or a project folder to build it from."""
+"""``host://PATH``: the engine compiled for this computer; PATH is a built rig or a project folder."""
 
 from __future__ import annotations
 

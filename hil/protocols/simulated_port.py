@@ -41,7 +41,7 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
         return len(self._open().received)
 
     def read(self, size: int = 1) -> bytes:
-        """Up to ``size`` bytes; lets the controller's time pass until they are there or the time-out is over."""
+        """Up to ``size`` bytes; the controller's time passes until they are there or the time-out is over."""
         bench = self._open()
         limit = None if self.timeout is None else bench.elapsed + round(self.timeout * TICKS_PER_SECOND)
         while len(bench.received) < size:

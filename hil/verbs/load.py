@@ -6,8 +6,9 @@ import argparse
 import json
 from pathlib import Path
 
-DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration where they
-differ, reads them back, and, on a simulated rig or when asked with --pour, pours one recipe and judges it.
+DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration
+where they differ, reads them back, and, on a simulated rig or when asked with --pour, pours one recipe and
+judges it.
 Without --port it is a rehearsal on the engine compiled for this computer."""
 EXAMPLE = "dosewright load my-cart --port /dev/ttyUSB0"
 
@@ -62,14 +63,14 @@ def run(arguments: argparse.Namespace) -> int:
         identity = fits(rig.client, compiled)
         unit = f" of unit {identity.unit}" if identity.unit else ""
         say(
-            f"{arguments.rig}: engine {identity.engine[0]}.{identity.engine[1]}{unit}, fits {compiled.machine.name}"
+            f"{arguments.rig}: engine {'.'.join(map(str, identity.engine))}{unit}, "
+            f"fits {compiled.machine.name}"
         )
         records = held(rig.client, identity, compiled)
         differing = {record.name: changes(record, compiled, court.names) for record in records}
         for record in records:
-            say(
-                f"{record.name}: {'the same already, not written' if record.same else f'{len(record.now)} bytes to write'}"
-            )
+            size = f"{len(record.now)} bytes to write"
+            say(f"{record.name}: {'the same already, not written' if record.same else size}")
             for line in differing[record.name]:
                 say(f"  {line}")
         put(rig.client, records, compiled, Uploading(told))

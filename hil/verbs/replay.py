@@ -6,9 +6,9 @@ import argparse
 import json
 from pathlib import Path
 
-DESCRIPTION = """Pours every recipe at every serving on a rig and compares each switching of each output, to the tick,
-with the plan. The rig is the engine compiled for this computer (host), or a controller on a serial port, whose
-switches you are then asked to move: put water into the reservoirs, or leave the pumps unplugged.
+DESCRIPTION = """Pours every recipe at every serving on a rig and compares each switching of each output, to
+the tick, with the plan. The rig is the engine compiled for this computer (host), or a controller on a serial
+port, whose switches you are then asked to move: put water into the reservoirs, or leave the pumps unplugged.
 Exit code 0: all equal; 1: something differs; 3: trouble with the rig."""
 EXAMPLE = 'dosewright replay my-cart --recipe "Dock Sour" --rig /dev/ttyUSB0'
 

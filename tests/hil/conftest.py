@@ -6,17 +6,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tools import need
-
 from dosewright.gen.firmware import build_rig
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.hil.verdicts import Court
+from tools import need
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
 
-# Every reaction (refuse, pause, abort), going on by itself or not, a stage that needs its own interlock, one that
-# stays on in a pause, an output that is on at low, a negative offset, a group, and a supply that lets two run.
+# Every reaction (refuse, pause, abort), going on by itself or not, a stage that needs its own interlock, one
+# that stays on in a pause, an output that is on at low, a negative offset, a group, and a supply that lets
+# two run.
 EVERY_REACTION = {
     "machine.toml": """
 [machine]
@@ -60,7 +60,10 @@ large = "24 ml"
 
 [recipe.Everything]
 parts = { one = 3, two = 2, three = 2 }
-stages = [{ stage = "lamp", when = "during", time = "3 s" }, { stage = "stirrer", when = "after", time = "1 s" }]
+stages = [
+  { stage = "lamp", when = "during", time = "3 s" },
+  { stage = "stirrer", when = "after", time = "1 s" },
+]
 
 [recipe.Apart]
 parts = { one = 2, two = 1 }
@@ -120,4 +123,3 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Court], Path]:
         return made[id(court)]
 
     return build
-

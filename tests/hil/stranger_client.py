@@ -70,18 +70,32 @@ class Stranger:
                 while b"\0" in self.received:
                     encoded, _, self.received = self.received.partition(b"\0")
                     answer = uncobs(encoded)
-                    if len(answer) >= 6 and binascii.crc_hqx(answer, 0xFFFF) == 0:
-                        if answer[:2] == bytes([self.sequence, kind | 0x80]):
-                            return answer[2], answer[3], answer[4:-2]
+                    whole = len(answer) >= 6 and binascii.crc_hqx(answer, 0xFFFF) == 0
+                    if whole and answer[:2] == bytes([self.sequence, kind | 0x80]):
+                        return answer[2], answer[3], answer[4:-2]
                 self.line("until 25")
         raise RuntimeError("no answer")
 
     def identify(self) -> dict[str, object]:
-        names = "protocol major minor recipes calibration limit tick_us interface build channels outputs".split()
+        names = [
+            "protocol",
+            "major",
+            "minor",
+            "recipes",
+            "calibration",
+            "limit",
+            "tick_us",
+            "interface",
+            "build",
+            "channels",
+            "outputs",
+        ]
         names += ["interlocks", "buttons", "has_recipes", "has_calibration", "name_length"]
         _, _, body = self.ask(1)
         size = struct.calcsize("<5BHHI8s7B")
-        return dict(zip(names, struct.unpack("<5BHHI8s7B", body[:size]), strict=True)) | {"name": body[size:].decode()}
+        return dict(zip(names, struct.unpack("<5BHHI8s7B", body[:size]), strict=True)) | {
+            "name": body[size:].decode()
+        }
 
     def read_record(self, kind: bytes, limit: int) -> bytes:
         length = struct.unpack("<I", self.ask(6, kind + struct.pack("<IB", 4, 4))[2])[0]
@@ -96,7 +110,9 @@ class Stranger:
         kind = record[2:3]
         requests = [(2, kind + struct.pack("<I", len(record)))]
         step = limit - 12
-        requests += [(3, struct.pack("<I", at) + record[at : at + step]) for at in range(0, len(record), step)]
+        requests += [
+            (3, struct.pack("<I", at) + record[at : at + step]) for at in range(0, len(record), step)
+        ]
         requests.append((4, record[-4:]))
         for request in requests:
             reason, argument, _ = self.ask(*request)

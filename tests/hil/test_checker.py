@@ -1,29 +1,37 @@
-"""The checker and the bounds on edges drawn by hand, and that they know nothing of compiler, twin and judge."""
+"""The checker and the bounds on edges drawn by hand; they know nothing of compiler, twin and judge."""
 
 from __future__ import annotations
 
 import ast
 from dataclasses import replace
-from fractions import Fraction as F
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
-
 from dosewright.hil import bounds, checker
 from dosewright.hil.bounds import Closed, beyond
 from dosewright.hil.checker import Line, Part, Pour, Rules, Switch, Timed, check, rounding, safe
 
 # Two lines of 1 ml/s that share a manifold, one alone, and a stirrer; 1 ms ticks.
 RULES = Rules(
-    lines=(Line("A", F(800), "manifold", F(40)), Line("B", F(800), "manifold"), Line("C", F(800)), Line("stirrer", F(50))),
-    supply_ma=F(1700),
-    inrush_gap=F(1, 50),
-    dead_times={"manifold": F(1, 10)},
-    tick=F(1, 1000),
+    lines=(
+        Line("A", Fraction(800), "manifold", Fraction(40)),
+        Line("B", Fraction(800), "manifold"),
+        Line("C", Fraction(800)),
+        Line("stirrer", Fraction(50)),
+    ),
+    supply_ma=Fraction(1700),
+    inrush_gap=Fraction(1, 50),
+    dead_times={"manifold": Fraction(1, 10)},
+    tick=Fraction(1, 1000),
 )
 POUR = Pour(
-    parts=(Part(0, F(5), F(1), F(0)), Part(1, F(3), F(1), F(1, 5)), Part(2, F(4), F(1), F(-1, 10))),
-    stages=(Timed(3, F(2), "after"),),
+    parts=(
+        Part(0, Fraction(5), Fraction(1), Fraction(0)),
+        Part(1, Fraction(3), Fraction(1), Fraction(1, 5)),
+        Part(2, Fraction(4), Fraction(1), Fraction(-1, 10)),
+    ),
+    stages=(Timed(3, Fraction(2), "after"),),
     largest_first=True,
 )
 # A 5 s, C 4.1 s (0.1 ml are lost at its start), B 2.8 s (0.2 ml run on), 100 ms after A of the same manifold.
@@ -67,8 +75,8 @@ def test_what_is_wrong_is_said(line: int, span: tuple[int, int], said: str) -> N
 
 
 def test_supply() -> None:
-    assert found(SPANS, replace(RULES, supply_ma=F(1600))) == []
-    assert found(SPANS, replace(RULES, supply_ma=F(1599))) == [
+    assert found(SPANS, replace(RULES, supply_ma=Fraction(1600))) == []
+    assert found(SPANS, replace(RULES, supply_ma=Fraction(1599))) == [
         "1600 mA were drawn at once; the supply gives 1599 mA"
     ]
 
@@ -96,9 +104,9 @@ def test_poured_last() -> None:
 
 
 def test_a_stage_before_and_during() -> None:
-    before = replace(POUR, stages=(Timed(3, F(2), "before"),))
+    before = replace(POUR, stages=(Timed(3, Fraction(2), "before"),))
     assert "a dose started before stirrer had ended" in found(SPANS, pour=before)
-    during = replace(POUR, stages=(Timed(3, F(2), "during"),))
+    during = replace(POUR, stages=(Timed(3, Fraction(2), "during"),))
     assert "stirrer started after the doses had begun" in found(SPANS, pour=during)
 
 
@@ -108,15 +116,17 @@ def test_a_dose_that_never_came() -> None:
 
 
 def test_rounding_is_allowed_only_where_the_ratio_needs_it() -> None:
-    def parts(*amounts: F) -> tuple[Part, ...]:
-        return tuple(Part(i, a, F(1), F(0)) for i, a in enumerate(amounts))
+    def parts(*amounts: Fraction) -> tuple[Part, ...]:
+        return tuple(Part(i, a, Fraction(1), Fraction(0)) for i, a in enumerate(amounts))
 
-    small = parts(F(2), F(1), F(7))
+    small = parts(Fraction(2), Fraction(1), Fraction(7))
     assert [rounding(small, p) for p in small] == [0, 0, 0]
-    largest = parts(F(4095), F(1))
+    largest = parts(Fraction(4095), Fraction(1))
     assert [rounding(largest, p) for p in largest] == [0, 0]
-    ounces = parts(F("29.5735295625") * F(3, 2), F(10))  # US fluid ounce: NIST Handbook 44, Appendix C
-    assert all(0 < rounding(ounces, p) < F(2, 100) for p in ounces)
+    ounces = parts(
+        Fraction("29.5735295625") * Fraction(3, 2), Fraction(10)
+    )  # US fluid ounce: NIST Handbook 44, Appendix C
+    assert all(0 < rounding(ounces, p) < Fraction(2, 100) for p in ounces)
 
 
 def disturbed(spans: list[tuple[int, int, int]], closed: list[Closed]) -> list[str]:

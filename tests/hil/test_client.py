@@ -159,5 +159,5 @@ def test_a_port_that_vanishes() -> None:
     client, port = client_of(answering(IDENTITY))
     client.identify()
     port.vanishes_after = 0
-    with pytest.raises(RigTrouble, match="COM9: the connection was lost .* check cable and power"):
+    with pytest.raises(RigTrouble, match=r"COM9: the connection was lost .* check cable and power"):
         client.status()

@@ -28,8 +28,8 @@ def up_to(first: int, last: int) -> bytes:
 @pytest.mark.parametrize(
     ("plain", "encoded"),
     [
-        # Cheshire and Baker, Consistent Overhead Byte Stuffing (IEEE/ACM Trans. Networking 7, 1999), as the table
-        # of examples in the encyclopaedia has them; all of them confirmed with the library cobs 1.2.2.
+        # Cheshire and Baker, Consistent Overhead Byte Stuffing (IEEE/ACM Trans. Networking 7, 1999), as the
+        # table of examples in the encyclopaedia has them; all of them confirmed with the library cobs 1.2.2.
         (b"", "01"),
         (b"\0", "01 01"),
         (b"\0\0", "01 01 01"),
@@ -74,7 +74,7 @@ def test_a_frame_comes_back(sequence: int, kind: int, payload: bytes) -> None:
 
 @given(st.binary(max_size=90), st.data())
 def test_a_damaged_frame_is_dropped(payload: bytes, draw: st.DataObject) -> None:
-    """Bursts of up to 16 bits are always seen by a CRC of 16 bits; one changed byte is such a burst where COBS keeps."""
+    """A CRC of 16 bits sees every burst of up to 16 bits, and a changed byte is one."""
     content = bytes([1, 2]) + payload
     content += crc16(content).to_bytes(2, "big")
     at = draw.draw(st.integers(0, len(content) - 1))

@@ -1,4 +1,4 @@
-"""Planted slips: what the controller tells, what its pins do, and what both do alike, each told by the first edge."""
+"""Planted slips: in what the controller tells, in what its pins do, and in both alike."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import dataclasses
 from collections.abc import Callable, Iterable
 
 import pytest
-from twin_device import TwinDevice, unchanged
-
 from dosewright.gen.compiled import CompiledRecipe, Dose
 from dosewright.gen.lower import Compiled
 from dosewright.gen.twin_log import Entry
@@ -15,6 +13,7 @@ from dosewright.hil.faults import Case
 from dosewright.hil.record import Verdict
 from dosewright.hil.regression import cases, fault_cases, replay
 from dosewright.hil.verdicts import Court
+from twin_device import TwinDevice, unchanged
 
 Slip = Callable[[Iterable[Entry]], list[Entry]]
 OFF, ON, DONE = 6, 7, 8
@@ -26,7 +25,9 @@ def dock_sour(court: Court) -> Case:
     return case
 
 
-def judged(court: Court, told: Slip = unchanged, pinned: Slip = unchanged, device: Compiled | None = None) -> Verdict:
+def judged(
+    court: Court, told: Slip = unchanged, pinned: Slip = unchanged, device: Compiled | None = None
+) -> Verdict:
     rig = TwinDevice(device or court.compiled, told, pinned).rig()
     (verdict,) = replay(court, lambda: rig, [dock_sour(court)])
     return verdict
@@ -41,7 +42,9 @@ def moved(code: int, output: int, by: int) -> Slip:
     """An edge some ticks later, and the trace in order again."""
 
     def slip(trace: Iterable[Entry]) -> list[Entry]:
-        entries = [e._replace(tick=e.tick + by) if (e.code, e.argument) == (code, output) else e for e in trace]
+        entries = [
+            e._replace(tick=e.tick + by) if (e.code, e.argument) == (code, output) else e for e in trace
+        ]
         return in_order(entries)
 
     return slip
@@ -74,7 +77,10 @@ def test_a_late_edge_is_told_in_the_words_of_the_trade(court: Court) -> None:
 
 
 def test_an_early_edge(court: Court) -> None:
-    assert "ginger syrup (line A) went on 1 ms early" in judged(court, moved(ON, 0, -1), moved(ON, 0, -1)).findings[0]
+    assert (
+        "ginger syrup (line A) went on 1 ms early"
+        in judged(court, moved(ON, 0, -1), moved(ON, 0, -1)).findings[0]
+    )
 
 
 def test_an_edge_that_never_came(court: Court) -> None:
@@ -150,7 +156,9 @@ def longer(recipe: CompiledRecipe) -> CompiledRecipe:
 
 
 def too_early(recipe: CompiledRecipe) -> CompiledRecipe:
-    return dataclasses.replace(recipe, steps=tuple(dataclasses.replace(s, after_all=False) for s in recipe.steps))
+    return dataclasses.replace(
+        recipe, steps=tuple(dataclasses.replace(s, after_all=False) for s in recipe.steps)
+    )
 
 
 @pytest.mark.parametrize(
@@ -184,7 +192,7 @@ def test_the_same_limit_forgotten_on_both_sides(court: Court, field: str, value:
 
 
 def test_the_same_slip_of_the_arithmetic_on_both_sides(court: Court) -> None:
-    """One part in a thousand on every rate: plan, twin and engine agree, and the recipe's own numbers do not."""
+    """A thousandth on every rate: plan, twin and engine agree, and the recipe's own numbers do not."""
     channels = tuple(
         dataclasses.replace(c, rate=dataclasses.replace(c.rate, m=c.rate.m + (c.rate.m >> 10)))
         for c in court.compiled.calibration.channels
@@ -199,10 +207,16 @@ def test_the_same_slip_of_the_arithmetic_on_both_sides(court: Court) -> None:
 def test_interlocks_forgotten_on_both_sides(stand: Court) -> None:
     """A machine whose compiled needs are gone pours on with the guard open, and bounds.py alone can tell."""
     outputs = tuple(dataclasses.replace(output, needs=0) for output in stand.compiled.machine.outputs)
-    compiled = dataclasses.replace(stand.compiled, machine=dataclasses.replace(stand.compiled.machine, outputs=outputs))
+    compiled = dataclasses.replace(
+        stand.compiled, machine=dataclasses.replace(stand.compiled.machine, outputs=outputs)
+    )
     slipped = dataclasses.replace(stand, compiled=compiled)
     rig = TwinDevice(compiled).rig()
-    played = [case for case in fault_cases(compiled) if case.fault == "guard lost in the middle of a dose, stays open"]
+    played = [
+        case
+        for case in fault_cases(compiled)
+        if case.fault == "guard lost in the middle of a dose, stays open"
+    ]
     found = [f for v in replay(slipped, lambda: rig, played) for f in v.findings]
     assert any(f.endswith("was on although guard was open") for f in found)
 
@@ -213,7 +227,11 @@ def test_going_on_without_being_asked_on_both_sides(stand: Court) -> None:
     compiled = dataclasses.replace(stand.compiled, machine=machine)
     slipped = dataclasses.replace(stand, compiled=compiled)
     rig = TwinDevice(compiled).rig()
-    played = [case for case in fault_cases(compiled) if case.fault == "permit lost in the middle of a dose, comes back"]
+    played = [
+        case
+        for case in fault_cases(compiled)
+        if case.fault == "permit lost in the middle of a dose, comes back"
+    ]
     found = [f for v in replay(slipped, lambda: rig, played) for f in v.findings]
     assert any("nobody had asked to go on after permit was open" in f for f in found)
 
@@ -221,8 +239,10 @@ def test_going_on_without_being_asked_on_both_sides(stand: Court) -> None:
 def test_lost_entries_are_a_finding(court: Court) -> None:
     device = TwinDevice(court.compiled)
     plain = device.answer
-    device.answer = lambda kind, payload: (  # type: ignore[method-assign]
-        b"\0\0\5\0" + plain(kind, payload)[4:] if kind == 33 else plain(kind, payload)
+    device.answer = (
+        lambda kind, payload: (  # type: ignore[method-assign]
+            b"\0\0\5\0" + plain(kind, payload)[4:] if kind == 33 else plain(kind, payload)
+        )
     )
     (verdict,) = replay(court, device.rig, [dock_sour(court)])
     assert "the controller's trace overflowed" in verdict.findings[0]

@@ -1,7 +1,8 @@
-"""Ports as they fail in life: missing, busy, no port at all, garbage, vanished in mid-pour; and a pour in real time."""
+"""Ports as they fail in life: missing, busy, garbage, vanished in mid-pour; and a pour in real time."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -11,7 +12,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import Exit
@@ -67,10 +67,8 @@ def line() -> Iterator[tuple[int, str]]:
     tty.setraw(near)
     yield far, os.ttyname(near)
     for descriptor in (far, near):
-        try:
+        with contextlib.suppress(OSError):
             os.close(descriptor)
-        except OSError:
-            pass
 
 
 def trouble(url: str) -> str:
@@ -82,11 +80,14 @@ def trouble(url: str) -> str:
 
 def test_a_port_that_does_not_exist() -> None:
     said = trouble("/dev/tty-of-nobody")
-    assert said.startswith("/dev/tty-of-nobody: there is no such port; is the cable in?") and "dosewright ports" in said
+    assert (
+        said.startswith("/dev/tty-of-nobody: there is no such port; is the cable in?")
+        and "dosewright ports" in said
+    )
 
 
 def test_a_port_that_another_program_holds(line: tuple[int, str]) -> None:
-    with open(line[1], "rb", buffering=0) as held:
+    with Path(line[1]).open("rb", buffering=0) as held:
         fcntl.flock(held, fcntl.LOCK_EX)
         assert "another program holds the port; close its serial monitor" in trouble(line[1])
 
@@ -109,11 +110,9 @@ def test_a_device_that_talks_of_other_things(line: tuple[int, str]) -> None:
     far, name = line
 
     def babble() -> None:
-        try:
+        with contextlib.suppress(OSError):
             while os.read(far, 100):
                 os.write(far, b"Hello, I am a thermometer.\r\n")
-        except OSError:
-            pass
 
     threading.Thread(target=babble, daemon=True).start()
     with open_rig(name) as rig, pytest.raises(RigTrouble, match="something answers there, but not in frames"):
@@ -129,7 +128,9 @@ class RealTime:
     """The engine on a pseudo terminal, in real time."""
 
     def __init__(self, program: Path) -> None:
-        self.child = subprocess.Popen([str(program), "--pty"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.child = subprocess.Popen(
+            [str(program), "--pty"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
         assert self.child.stdout
         self.name = self.child.stdout.readline().split()[-1]
 
@@ -161,15 +162,18 @@ def test_a_port_that_vanishes_in_mid_pour(one_line: Court, real_time: RealTime) 
     session.close_interlocks = lambda: None  # type: ignore[method-assign]
     session.prepare()
     threading.Thread(target=pull_the_cable, daemon=True).start()
-    with pytest.raises(RigTrouble, match="look at the machine before trying again|no answer within"):
+    with pytest.raises(RigTrouble, match=r"look at the machine before trying again|no answer within"):
         session.pour(one_line.compiled.recipes.recipes[0], 0)
 
 
 def test_an_interlock_that_a_person_has_to_close(court: Court, built: Callable[[Court], Path]) -> None:
-    """On a real rig nobody but a person moves switches: they are asked, or told what the controller misses."""
+    """On a real rig only a person moves switches: they are asked, or told what the controller misses."""
     running = RealTime(built(court))
     try:
-        with open_rig(running.name) as rig, pytest.raises(RigTrouble, match=r"put the vessel in place \(glass\)"):
+        with (
+            open_rig(running.name) as rig,
+            pytest.raises(RigTrouble, match=r"put the vessel in place \(glass\)"),
+        ):
             Session(rig, court.compiled).prepare()
     finally:
         running.end()
@@ -199,4 +203,6 @@ def test_a_client_opens_a_port_by_name(line: tuple[int, str]) -> None:
     far, name = line
     with Client.open(name) as client, pytest.raises(RigTrouble):
         client.identify()
-    assert os.read(far, 1000).startswith(bytes.fromhex("00 05 01 01 3e 1f 00")), "sequence 1, type 1, CRC 3e1f"
+    assert os.read(far, 1000).startswith(bytes.fromhex("00 05 01 01 3e 1f 00")), (
+        "sequence 1, type 1, CRC 3e1f"
+    )

@@ -1,4 +1,4 @@
-"""The main job on the engine itself: every recipe at every serving, disturbed and undisturbed, judged edge by edge."""
+"""The main job on the engine itself: every recipe at every serving, left alone and disturbed."""
 
 from __future__ import annotations
 
@@ -6,14 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from pytest_subtests import SubTests
-
 from dosewright.hil.client import Client
 from dosewright.hil.protocols.protocol_host import Serial
 from dosewright.hil.regression import cases, fault_cases, replay
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
-
+from pytest_subtests import SubTests
 
 
 class StartedAt(Serial):
@@ -59,7 +57,12 @@ def test_every_interlock_lost_at_every_moment(stand: Court, built: Built, subtes
     told = {case.fault for case in played}
     for lock in ("vessel", "water", "guard", "permit", "stop", "lid"):
         assert f"{lock} open before the pour" in told
-        for moment in ("at the start of a dose", "in the middle of a dose", "at the end of a dose", "between doses"):
+        for moment in (
+            "at the start of a dose",
+            "in the middle of a dose",
+            "at the end of a dose",
+            "between doses",
+        ):
             for after in (", stays open", ", comes back", ", comes back, go on"):
                 assert f"{lock} lost {moment}{after}" in told
         assert f"{lock} lost during stirrer, stays open" in told

@@ -6,10 +6,9 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import dosewright.hil.port  # noqa: F401 - tells pyserial of the schemes
 import pytest
 import serial
-
-import dosewright.hil.port  # noqa: F401 - tells pyserial of the schemes
 from dosewright.gen.problems import Exit
 from dosewright.hil import simulated
 from dosewright.hil.client import Client
@@ -88,8 +87,14 @@ def test_pyserial_opens_the_scheme(court: Court, built: Callable[[Court], Path])
     [
         ("if word == 'run' and rest[0] == '7': sys.exit(5)", r"ended by itself \(exit code 5\) at 'run 7'"),
         ("if word == 'run' and rest[0] == '7': sys.exit('bad news')", "it said: bad news"),
-        ("if word == 'run' and rest[0] == '7': print('okay')", "answered 'okay' to 'run 7', which is no line of a rig"),
-        ("if word == 'run' and rest[0] == '7': print('error out of cups')", "answered 'error out of cups' to 'run 7'"),
+        (
+            "if word == 'run' and rest[0] == '7': print('okay')",
+            "answered 'okay' to 'run 7', which is no line of a rig",
+        ),
+        (
+            "if word == 'run' and rest[0] == '7': print('error out of cups')",
+            "answered 'error out of cups' to 'run 7'",
+        ),
         ("if word == 'run' and rest[0] == '7': print('tx 4')", "answered 'tx 4' to 'run 7'"),
         ("if word == 'run' and rest[0] == '7': print('edge 1')", "answered 'edge 1' to 'run 7'"),
     ],
@@ -123,7 +128,7 @@ def test_a_program_that_is_none(tmp_path: Path) -> None:
     text.write_text("no program")
     with pytest.raises(RigTrouble, match="cannot be started"):
         open_rig(f"host://{text}")
-    with pytest.raises(RigTrouble, match="there is no .*missing; give a project folder or a built rig"):
+    with pytest.raises(RigTrouble, match=r"there is no .*missing; give a project folder or a built rig"):
         open_rig(f"host://{tmp_path / 'missing'}")
 
 

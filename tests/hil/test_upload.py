@@ -8,7 +8,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
 from dosewright.gen.compiled import Dose, Rate
 from dosewright.gen.lower import Compiled
 from dosewright.hil.changes import changes
@@ -35,11 +34,14 @@ def changed(compiled: Compiled) -> Compiled:
     new = dataclasses.replace(kept[0], number=99, name="Noon Gun")
     sour = next(r for r in kept if r.name == "Dock Sour")
     steps = tuple(
-        dataclasses.replace(s, weight=s.weight + 1) if isinstance(s, Dose) and s.output == 2 else s for s in sour.steps
+        dataclasses.replace(s, weight=s.weight + 1) if isinstance(s, Dose) and s.output == 2 else s
+        for s in sour.steps
     )
-    recipes = tuple(dataclasses.replace(r, steps=steps) if r is sour else r for r in kept) + (new,)
+    recipes = (*(dataclasses.replace(r, steps=steps) if r is sour else r for r in kept), new)
     channels = list(compiled.calibration.channels)
-    channels[2] = dataclasses.replace(channels[2], rate=Rate(channels[2].rate.m - (1 << 24), channels[2].rate.s))
+    channels[2] = dataclasses.replace(
+        channels[2], rate=Rate(channels[2].rate.m - (1 << 24), channels[2].rate.s)
+    )
     return dataclasses.replace(
         compiled,
         recipes=dataclasses.replace(compiled.recipes, recipes=recipes),
@@ -123,7 +125,7 @@ def test_another_unit_is_refused(client: Client, court: Court) -> None:
 
     other = changed(court.compiled)
     put(client, held(client, client.identify(), other), other)  # stored: from now on the unit has its name
-    with pytest.raises(RigTrouble, match="the calibration is of unit 'cart-2'; give this unit its own"):
+    with pytest.raises(RigTrouble, match="it is of unit 'cart-2'; this unit needs its own"):
         put(client, held(client, client.identify(), named("cart-2")), named("cart-2"))
 
 
@@ -140,7 +142,9 @@ def test_what_is_read_back_differently_is_told_by_its_first_byte(
     new = changed(court.compiled)
     records = held(client, client.identify(), new)
     monkeypatch.setattr(client, "upload", lambda *_: None)  # a store that forgets
-    with pytest.raises(RigTrouble, match=r"the recipes read back differ from what was sent, first at byte \d+"):
+    with pytest.raises(
+        RigTrouble, match=r"the recipes read back differ from what was sent, first at byte \d+"
+    ):
         put(client, records, new)
 
 

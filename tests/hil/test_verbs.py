@@ -13,16 +13,15 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from tools import need
-from twin_device import TwinDevice
-
 from dosewright.gen.cli import main
 from dosewright.gen.twin_log import Entry
 from dosewright.hil import rig as rigs
-from dosewright.hil.record import Verdict
 from dosewright.hil.junit import junit
+from dosewright.hil.record import Verdict
 from dosewright.hil.rig import Rig
 from dosewright.hil.verdicts import Court
+from tools import need
+from twin_device import TwinDevice
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
 SMALL = ["--recipe", "Dock Sour", "--recipe", "10", "--serving", "sample"]
@@ -88,7 +87,9 @@ def test_a_difference_is_told_and_the_exit_code_is_1(
     assert "DIFFERS" in out and "1 of 2 pours differ" in out
     assert "Dock Sour, sample: lime juice (line C) went off 2 ms late: expected " in out
     failures = ElementTree.parse(file).getroot().findall(".//failure")
-    assert len(failures) == 1 and failures[0].get("message", "").startswith("lime juice (line C) went off 2 ms late")
+    assert len(failures) == 1 and failures[0].get("message", "").startswith(
+        "lime juice (line C) went off 2 ms late"
+    )
 
 
 def test_faults(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -171,7 +172,7 @@ def test_ports(capsys: pytest.CaptureFixture[str]) -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
 def test_ctrl_c(cart: Path) -> None:
-    """Interrupted between two pours or in one: exit code 130, one line, no traceback, no child left behind."""
+    """Interrupted in the middle: exit code 130, one line, no traceback."""
     need("cc")
     command = [sys.executable, "-c", "from dosewright.gen.cli import main; raise SystemExit(main())"]
     running = subprocess.Popen(
