@@ -62,7 +62,7 @@ typedef struct {
     uint8_t group;      /* 0: none, else 1 .. DW_GROUPS */
     uint8_t stays_on;   /* 1: a stage that stays on in a pause */
     uint32_t max_on;    /* ticks, below 2^31 */
-    uint16_t needs;     /* interlocks needed while it runs */
+    uint16_t needs;     /* interlocks needed while it runs; of a channel DW_POURING_MASK */
     uint32_t jog_limit; /* ticks, below 2^31 */
 } dw_output_t;
 

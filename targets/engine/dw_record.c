@@ -53,7 +53,10 @@ void dw_record_built_in(uint8_t kind, dw_record_t *record)
     record->source = DW_FROM_FIRMWARE;
     record->kind = kind;
     record->base = 0;
-    record->length = (dw_offset_t)(kind == DW_RECIPES ? sizeof dw_default_recipes : sizeof dw_default_calibration);
+    record->length = sizeof dw_default_calibration;
+    if (kind == DW_RECIPES) {
+        record->length = sizeof dw_default_recipes;
+    }
 }
 
 /* The interface comes last, so that damage is not mistaken for a table of another machine. */

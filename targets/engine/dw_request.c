@@ -283,12 +283,13 @@ void dw_get_status(dw_status_t *status)
 
 bool dw_get_booked(uint8_t index, dw_booked_t *booked)
 {
-    const dw_step_t *step = &dw_state.steps[index];
+    const dw_step_t *step;
     dw_lock_t lock;
 
     if (index >= dw_state.count) {
         return false;
     }
+    step = &dw_state.steps[index];
     lock = dw_port_lock();
     booked->output = step->output;
     booked->starts = step->starts;

@@ -112,10 +112,10 @@ static inline bool dw_is_dose(const dw_step_t *step)
     return step->output < DW_CHANNELS;
 }
 
-/* Interlocks that an output needs while it runs. */
+/* Interlocks that an output needs while it runs: of a channel all that are needed while pouring. */
 static inline uint16_t dw_needs(uint8_t output)
 {
-    return output < DW_CHANNELS ? (uint16_t)DW_POURING_MASK : dw_rom16(&dw_outputs[output].needs);
+    return dw_rom16(&dw_outputs[output].needs);
 }
 
 /* dw_input.c: debounced inputs */

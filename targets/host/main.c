@@ -161,7 +161,7 @@ static bool cut_write(char *text)
 {
     unsigned long nth;
 
-    if (!number(&text, 0xFFFFFFFFul, &nth) || nth == 0) {
+    if (!number(&text, 0xFFFFFFFFul, &nth)) {
         return false;
     }
     if (strcmp(text, "old") == 0) {
@@ -198,7 +198,7 @@ static const char *obey(char *command)
         return run_ticks(rest, true) ? NULL : "until wants a number of ticks";
     }
     if (strcmp(command, "cutwrite") == 0) {
-        return cut_write(rest) ? NULL : "cutwrite wants which write from now (1: the next) and old, new or two hex digits";
+        return cut_write(rest) ? NULL : "cutwrite wants which write from now (1: the next, 0: none) and old, new or two hex digits";
     }
     if (strcmp(command, "reset") == 0) {
         reset();

@@ -1,0 +1,68 @@
+"""Programs made of the engine's own sources, built once a run: a cart as a process, and its parts one by one."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+from engine.client import calibration, recipes
+from engine.shop import BOOK, SERVINGS, SLOW
+from tools import need
+
+ROOT = Path(__file__).parents[2]
+ENGINE = ROOT / "targets/engine"
+HOST = ROOT / "targets/host"
+TESTS = ROOT / "tests/engine"
+WARNINGS = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
+SANITISERS = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+
+
+def compile_c(sources: Sequence[Path], includes: Sequence[Path], program: Path) -> Path:
+    """A program with sanitisers where the compiler has them."""
+    need("cc")
+    compiler = shutil.which("cc")
+    assert compiler
+    command = [compiler, *WARNINGS, *(f"-I{folder}" for folder in includes), *map(str, sources), "-o", str(program)]
+    if subprocess.run([*command, *SANITISERS], capture_output=True).returncode:
+        subprocess.run(command, check=True)
+    return program
+
+
+@pytest.fixture(scope="session")
+def cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The cart of ``cart/machine.h`` as a host process, without recipes of its own."""
+    folder = tmp_path_factory.mktemp("cart")
+    sources = [*sorted(ENGINE.glob("dw_*.c")), *sorted(HOST.glob("*.c"))]
+    return compile_c(sources, [TESTS / "cart", ENGINE, HOST], folder / "cart")
+
+
+@pytest.fixture(scope="session")
+def cart_with_recipes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with recipes and a calibration built into the firmware."""
+    folder = tmp_path_factory.mktemp("cart_with_recipes")
+    rows = {"dw_default_recipes": recipes(SERVINGS, BOOK), "dw_default_calibration": calibration([SLOW, SLOW], "built in")}
+    text = '#include <stdint.h>\n#include "dw_target.h"\n'
+    for name, record in rows.items():
+        text += f"static const uint8_t {name}[] DW_ROM = {{ {', '.join(map(str, record))} }};\n"
+    (folder / "table.h").write_text(text)
+    sources = [*sorted(ENGINE.glob("dw_*.c")), *sorted(HOST.glob("*.c"))]
+    return compile_c(sources, [folder, TESTS / "cart", ENGINE, HOST], folder / "cart")
+
+
+@pytest.fixture(scope="session")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Sequence[str]], list[str]]:
+    """Asks ``parts.c``: one line of answer for each line."""
+    program = tmp_path_factory.mktemp("parts") / "parts"
+    sources = [TESTS / "parts.c", ENGINE / "dw_crc.c", ENGINE / "dw_cobs.c", ENGINE / "dw_number.c"]
+    compile_c(sources, [TESTS / "fuzz", ENGINE], program)
+
+    def ask(lines: Sequence[str]) -> list[str]:
+        done = subprocess.run([program], input="\n".join(lines) + "\n", capture_output=True, text=True, check=True)
+        answers = done.stdout.splitlines()
+        assert len(answers) == len(lines)
+        return answers
+
+    return ask
