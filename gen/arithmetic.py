@@ -26,14 +26,14 @@ def quanta(ml: Fraction) -> int:
 def weights(parts: Sequence[Fraction]) -> tuple[int, ...]:
     """Weights of 1 .. 4095 in the proportions of ``parts`` (> 0, any unit), their sum at most 65535.
 
-    Exact when the parts have a common ratio that small. Otherwise the scale is taken at which the worst
-    relative error of any part's share is least. ValueError when a part is so small beside the greatest that
-    it would vanish.
+    Exact when the parts have a common ratio that small. Otherwise the greatest part gets the weight at which
+    the worst relative error of any other part beside it is least. ValueError when a part is so small beside
+    the greatest that it would vanish.
     """
     if not parts or min(parts) <= 0:
         raise ValueError("every part must be above zero")
-    scale = lcm(*(part.denominator for part in parts))
-    whole = [int(part * scale) for part in parts]
+    unit = lcm(*(part.denominator for part in parts))
+    whole = [int(part * unit) for part in parts]
     common = gcd(*whole)
     whole = [part // common for part in whole]
     greatest, total = max(whole), sum(whole)
@@ -45,24 +45,19 @@ def weights(parts: Sequence[Fraction]) -> tuple[int, ...]:
         top -= 1
     if (2 * min(whole) * top + greatest) // (2 * greatest) == 0:
         raise ValueError(f"the smallest part is less than 1/{2 * top} of the greatest and would vanish")
-    # A scale below half the top has its double above it, which is no worse: the upper half is enough to try.
+    # What a scale below half the top gives, its double above gives no worse: the upper half is enough to try.
     by_size = sorted(set(whole))
     best, best_error = top, None
-    for candidate in range(top, top // 2, -1):
-        denominator = 2 * greatest
-        share_of = sum(_scaled(whole, candidate, greatest))
+    for scale in range(top, top // 2, -1):
         worst = 0
         for part in by_size:  # the smallest first: it is mostly the worst, and the loop ends early
-            weight = (2 * part * candidate + greatest) // denominator
-            if weight == 0:
-                worst = -1
-                break
-            worst = max(worst, (abs(weight * total - part * share_of) << 64) // (part * share_of))
+            exact = part * scale
+            weight = (2 * exact + greatest) // (2 * greatest)
+            worst = max(worst, (abs(weight * greatest - exact) << 64) // exact)
             if best_error is not None and worst >= best_error:
-                worst = -1
                 break
-        if worst >= 0:
-            best, best_error = candidate, worst
+        else:
+            best, best_error = scale, worst
     return tuple(_scaled(whole, best, greatest))
 
 

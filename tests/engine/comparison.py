@@ -8,12 +8,11 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from engine.random_cases import Case
-
 from dosewright.gen.compiled import Button, Interlock
 from dosewright.gen.table import encode_calibration, encode_recipes
 from dosewright.gen.twin import run
 from dosewright.gen.twin_log import GoOn, Input, Jog, Pour
+from engine.random_cases import Case
 
 DOES = {"pour": 0, "go on": 1, "stop": 2}
 NO_INTERLOCK = 255

@@ -14,13 +14,13 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from engine.comparison import Told, by_engine, by_twin, difference, smallest
-from engine.random_cases import case, numbers_case
-from tools import need
 
 from dosewright.gen import exact
 from dosewright.gen.compiled import QUANTA_PER_ML, Dose
 from dosewright.gen.twin_log import Code, Reason
+from engine.comparison import Told, by_engine, by_twin, difference, smallest
+from engine.random_cases import case, numbers_case
+from tools import need
 
 ROOT = Path(__file__).parents[2]
 FIRST = int(os.environ.get("DOSEWRIGHT_FUZZ_FIRST", "0"))

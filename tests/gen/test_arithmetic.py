@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from random import Random
 from statistics import NormalDist
@@ -80,6 +81,7 @@ def test_the_widest_split_just_fits_32_bits() -> None:
 @given(st.integers(0, SERVING_MAX), rates, st.integers(-OFFSET_MAX, OFFSET_MAX))
 def test_nothing_in_the_ticks_needs_more_than_32_bits(volume: int, r: Rate, offset: int) -> None:
     """The form with two shifts, which RULES.md gives for 32 bits, is the form with one."""
+    assert SERVING_MAX + OFFSET_MAX <= U32
     metered = max(volume - offset, 0)
     assert metered <= U32
     high = metered * r.m >> 32
@@ -145,6 +147,22 @@ def test_a_rate_is_normalised_and_good_to_32_bits(flow: Fraction, tick_us: int) 
     assert abs(stored / wanted - 1) <= Fraction(1, 1 << 32)
 
 
+def test_the_bound_needs_its_two_quanta() -> None:
+    """One quantum less, and slow channels are found that are off by more."""
+    flow, rng, worst = SLOWEST, Random(7), Fraction(0)
+    r, quantum = rate(flow, 1000), 1000 / (flow * QUANTA_PER_ML)
+    for _ in range(3000):
+        parts = [rng.randint(1, 4095) for _ in range(8)]
+        serving = (rng.randrange(10**6, 10**7) + Fraction(499, 1000)) / QUANTA_PER_ML
+        offset = (rng.randrange(-1000, 1000) + Fraction(501, 1000)) / QUANTA_PER_ML
+        calibration = Calibration(r, quanta(offset))
+        asked = exact.volumes([Fraction(part) for part in parts], serving)
+        for volume, asked_ml in zip(split(quanta(serving), parts), asked, strict=True):
+            wanted = exact.on_ticks(asked_ml, flow, offset, 1000)
+            worst = max(worst, abs(planned(volume, calibration) - wanted))
+    assert Fraction(1, 2) + quantum < worst <= worst_error_ticks(flow, 1000, 10**7) < 1
+
+
 def test_powers_of_two_are_exact_rates() -> None:
     for shift in range(1, 25):
         flow = Fraction(1000 << (shift + 1), QUANTA_PER_ML)  # 2^(shift+1) quanta a tick
@@ -206,31 +224,32 @@ def test_weights_fit_and_their_shares_are_off_by_half_a_weight_at_most(parts: li
         assert min(parts) * 2 * WEIGHT_MAX < max(parts)
         return
     assert min(stored) >= 1 and max(stored) <= WEIGHT_MAX and sum(stored) <= WEIGHT_SUM_MAX
-    # At no worse than the greatest scale, where each weight is off by at most one half:
+    # No worse than at the greatest scale, where each weight is off by at most one half:
     scale = min(Fraction(WEIGHT_MAX), (WEIGHT_SUM_MAX - len(parts)) * max(parts) / sum(parts)) - 1
-    smallest, total = min(parts) / max(parts) * scale, sum(parts) / max(parts) * scale
-    half = Fraction(1, 2)
-    if smallest > half:
-        bound = (1 + half / smallest) / (1 - half * len(parts) / total) - 1
-        assert worst_share_error(parts, stored) <= bound
+    bound = Fraction(1, 2) / (min(parts) / max(parts) * scale)
+    assert worst_error(parts, stored) <= bound
+    if bound < 1:
+        shares = [part / sum(parts) for part in parts]
+        for weight, share in zip(stored, shares, strict=True):
+            assert abs(Fraction(weight, sum(stored)) / share - 1) <= (1 + bound) / (1 - bound) - 1
 
 
-@given(st.lists(st.integers(1, 10**6), min_size=2, max_size=4))
-def test_no_scale_is_better_than_the_one_taken(parts: list[int]) -> None:
+@given(st.lists(st.integers(1, 10**6), min_size=2, max_size=4), st.integers(1, 11))
+def test_no_scale_is_better_than_the_one_taken(parts: list[int], first: int) -> None:
     fractions = [Fraction(part) for part in parts]
     try:
-        taken = worst_share_error(fractions, weights(fractions))
+        taken = worst_error(fractions, weights(fractions))
     except ValueError:
         return
-    for scale in range(1, WEIGHT_MAX + 1, 7):
-        other = [int(part * scale / max(fractions) + Fraction(1, 2)) for part in fractions]
-        if min(other):
-            assert taken <= worst_share_error(fractions, other) + Fraction(1, 1 << 60)
+    for scale in range(first, WEIGHT_MAX + 1, 11):
+        other = [(2 * part * scale + max(parts)) // (2 * max(parts)) for part in parts]
+        assert taken <= worst_error(fractions, other) + Fraction(1, 1 << 60)
 
 
-def worst_share_error(parts: list[Fraction], stored: list[int] | tuple[int, ...]) -> Fraction:
-    shares = [part / sum(parts) for part in parts]
-    return max(abs(Fraction(w, sum(stored)) / share - 1) for w, share in zip(stored, shares, strict=True))
+def worst_error(parts: Sequence[Fraction], stored: Sequence[int]) -> Fraction:
+    """Of any part beside the greatest, relative."""
+    scale = max(stored) / max(parts)
+    return max(abs(w / (part * scale) - 1) for w, part in zip(stored, parts, strict=True))
 
 
 def test_sums_up_to_65535_and_not_above() -> None:

@@ -6,6 +6,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from dosewright.gen import exact
 from dosewright.gen.arithmetic import quanta, rate
 from dosewright.gen.compiled import (
@@ -20,8 +23,6 @@ from dosewright.gen.compiled import (
 )
 from dosewright.gen.plan import PlanError, plan, plans
 from dosewright.gen.twin_log import Edge, Reason
-from hypothesis import given
-from hypothesis import strategies as st
 from small_machine import Bench, doses, interlock
 
 

@@ -14,9 +14,10 @@ from fractions import Fraction
 from itertools import product
 
 import pytest
-from dosewright.gen.compiled import Dose
 from hypothesis import given
 from hypothesis import strategies as st
+
+from dosewright.gen.compiled import Dose
 from small_machine import Bench, doses
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable
+from pathlib import Path
 from random import Random
 
 import pytest
@@ -13,6 +14,8 @@ from hypothesis import strategies as st
 
 from dosewright.gen.arithmetic import OFFSET_MAX, SERVING_MAX
 from dosewright.gen.compiled import (
+    WEIGHT_MAX,
+    WEIGHT_SUM_MAX,
     Calibration,
     CalibrationTable,
     CompiledRecipe,
@@ -67,6 +70,13 @@ def test_the_calibration_record_byte_by_byte() -> None:
 def test_the_crc_is_the_one_of_the_catalogue() -> None:
     """CRC-32/ISO-HDLC of "123456789" is CBF43926 (RevEng catalogue)."""
     assert zlib.crc32(b"123456789") == 0xCBF43926
+
+
+def test_the_limits_are_those_of_the_page() -> None:
+    page = (Path(__file__).parents[2] / "targets/engine/TABLE.md").read_text()
+    assert f"|offset| <= {OFFSET_MAX:_}".replace("_", " ") in page
+    assert f"1 .. {SERVING_MAX:_}".replace("_", " ") in page
+    assert f"1 .. {WEIGHT_MAX} and their sum within {WEIGHT_SUM_MAX}" in page
 
 
 steps = st.one_of(

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from dosewright.gen.compiled import Dose, Stage
 from dosewright.gen.twin import Twin, run
 from dosewright.gen.twin_controller import Controller
@@ -25,8 +28,6 @@ from dosewright.gen.twin_log import (
     Stop,
 )
 from engine.random_cases import case
-from hypothesis import given
-from hypothesis import strategies as st
 from small_machine import Bench, doses, interlock, story
 
 # The fifteen rules
