@@ -18,12 +18,16 @@ WEIGHT_MOST = 4095  # parts whose ratio needs larger whole numbers are rounded w
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """An output as wired. ``group`` shares an air line or a manifold; ``max_on`` in seconds."""
+    """An output as wired. ``group`` shares an air line or a manifold.
+
+    ``max_on`` in seconds holds for a whole pour, or for each time where ``each_time``.
+    """
 
     name: str
     current_ma: Fraction
     group: str = ""
     max_on: Fraction | None = None
+    each_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +169,8 @@ def _groups(rules: Rules, spans: list[Span]) -> list[str]:
 def _longest(rules: Rules, spans: list[Span]) -> list[str]:
     findings = []
     for line, wired in enumerate(rules.lines):
-        longest = max((span.end - span.start for span in spans if span.line == line), default=0)
+        times = [span.end - span.start for span in spans if span.line == line]
+        longest = max(times, default=0) if wired.each_time else sum(times)
         if wired.max_on is not None and longest * rules.tick > wired.max_on:
             findings.append(
                 f"{wired.name} was on for {_s(rules, longest)}; {float(wired.max_on):g} s is the most it "

@@ -11,11 +11,12 @@ from typing import Self, TypeVar
 from dosewright.hil import frames, messages
 from dosewright.hil.frames import ANSWER, Frame
 from dosewright.hil.messages import Request
-from dosewright.hil.port import Port, open_port
+from dosewright.hil.port import Port, open_port, opening_resets
 from dosewright.hil.trouble import RigTrouble
 
 ANSWER_WITHIN = 0.25  # seconds, then the request is repeated
 REPEATS = 4
+REPEATS_AT_BOOT = 16  # until the first answer, where opening the port may have reset the controller
 SMALLEST_FRAME = 96  # what every controller takes
 NOISE_KEPT = 4096
 
@@ -42,10 +43,16 @@ class Refused(Exception):  # noqa: N818 - an answer, not a mistake
 
 
 class Client:
-    """Speaks to one controller. ``now`` gives seconds; simulated rigs pass their own time."""
+    """Speaks to one controller.
 
-    def __init__(self, port: Port, name: str, now: Callable[[], float] = time.monotonic) -> None:
+    ``now`` gives seconds; simulated rigs pass their own time. ``boots``: the controller may be starting now.
+    """
+
+    def __init__(
+        self, port: Port, name: str, now: Callable[[], float] = time.monotonic, boots: bool = False
+    ) -> None:
         self.name = name
+        self._repeats = REPEATS_AT_BOOT if boots else REPEATS
         self._port, self._now = port, now
         self._sequence = 0
         self._frame_limit = SMALLEST_FRAME
@@ -56,7 +63,7 @@ class Client:
     @classmethod
     def open(cls, url: str) -> Self:
         """A client of the controller on a port that pyserial can open."""
-        return cls(open_port(url, timeout=ANSWER_WITHIN), url)
+        return cls(open_port(url, timeout=ANSWER_WITHIN), url, boots=opening_resets(url))
 
     def close(self) -> None:
         self._port.close()
@@ -147,7 +154,7 @@ class Client:
         self._sequence = self._sequence % 255 + 1
         wire = frames.pack(Frame(self._sequence, request, payload))
         noise = bytearray()
-        for _ in range(1 + REPEATS):
+        for _ in range(1 + self._repeats):
             try:
                 self._port.write(wire if self._in_step else b"\0" + wire)
                 self._in_step = True
@@ -155,6 +162,7 @@ class Client:
             except OSError as error:  # all that pyserial raises
                 raise self._lost(error) from None
             if body is not None:
+                self._repeats = REPEATS
                 if len(body) < 2:
                     raise self._nonsense("an answer without a reason")
                 return Answer(body[0], body[1], body[2:])
@@ -214,6 +222,6 @@ class Client:
                 "meant: make the firmware with dosewright build and flash it, or see dosewright ports"
             )
         return (
-            f"{self.name}: no answer within {ANSWER_WITHIN * (1 + REPEATS):g} s; is the controller powered, "
-            "is it the right port (dosewright ports), and is the firmware of dosewright build on it?"
+            f"{self.name}: no answer within {ANSWER_WITHIN * (1 + self._repeats):g} s; is the controller "
+            "powered, is it the right port (dosewright ports), and is the firmware of dosewright build on it?"
         )

@@ -6,8 +6,9 @@ import sys
 from typing import Any, Protocol, cast
 
 import serial  # type: ignore[import-untyped,unused-ignore]
-from dosewright.hil.trouble import RigTrouble
 from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore]
+
+from dosewright.hil.trouble import RigTrouble
 
 BAUD = 115_200
 SIMULATED = {

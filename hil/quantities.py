@@ -19,7 +19,9 @@ def rules(project: Project) -> Rules:
     machine = project.machine
     wired: list[tuple[str, Channel | Stage]] = [*machine.channel.items(), *machine.stage.items()]
     return Rules(
-        lines=tuple(Line(name, o.current * 1000, o.group or "", o.max_on) for name, o in wired),
+        lines=tuple(
+            Line(name, o.current * 1000, o.group or "", o.max_on, isinstance(o, Stage)) for name, o in wired
+        ),
         supply_ma=machine.machine.supply * 1000,
         inrush_gap=machine.machine.inrush_gap,
         dead_times={name: group.dead_time for name, group in machine.group.items()},

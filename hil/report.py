@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from dosewright.hil.record import Verdict
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
+
+from dosewright.hil.record import Verdict
 
 PLAIN_WIDTH = 110
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Protocol, Self
 
 from dosewright.hil.client import ANSWER_WITHIN, Client
-from dosewright.hil.port import SIMULATED, open_port
+from dosewright.hil.port import SIMULATED, open_port, opening_resets
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 from dosewright.hil.simulated import PinEdge
 
@@ -67,4 +67,4 @@ def open_rig(url: str) -> Rig:
     port = open_port(url, timeout=ANSWER_WITHIN)
     if isinstance(port, SimulatedPort):
         return Rig(url, Client(port, url, port.now), port)
-    return Rig(url, Client(port, url), None)
+    return Rig(url, Client(port, url, boots=opening_resets(url)), None)

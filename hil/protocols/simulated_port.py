@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from dosewright.hil.simulated import Bench, PinEdge
 from serial.serialutil import (  # type: ignore[import-untyped,unused-ignore]
     PortNotOpenError,
     SerialBase,
     SerialException,
 )
+
+from dosewright.hil.simulated import Bench, PinEdge
 
 TICKS_PER_SECOND = 1000  # of time-outs only: the controller's own ticks may be longer or shorter
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen.firmware import build_rig
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower

@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+
 from dosewright.hil import bounds, checker
 from dosewright.hil.bounds import Closed, beyond
 from dosewright.hil.checker import Line, Part, Pour, Rules, Switch, Timed, check, rounding, safe
@@ -84,7 +85,12 @@ def test_supply() -> None:
 def test_longest() -> None:
     spans = {0: (0, 40_000)}
     assert safe(RULES, switches(spans)) == []
-    assert safe(RULES, switches({0: (0, 40_001)})) == ["A was on for 40.0010 s; 40 s is the most it may be"]
+    said = "A was on for 40.0010 s; 40 s is the most it may be"
+    assert safe(RULES, switches({0: (0, 40_001)})) == [said]
+    twice = [*switches({0: (0, 30_000)}), *switches({0: (30_100, 40_101)})]
+    assert safe(RULES, twice) == [said]
+    stage = replace(RULES, lines=(replace(RULES.lines[0], each_time=True), *RULES.lines[1:]))
+    assert safe(stage, twice) == []
 
 
 def test_never_off_and_twice_on() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 
 import pytest
+
 from dosewright.gen.problems import Exit, UserError
 from dosewright.hil.client import Client, Refused
 from dosewright.hil.messages import Booking, Entry, Held, Request, Result, State
@@ -124,6 +125,16 @@ def test_nobody_answers() -> None:
     client, port = client_of(lambda *_: b"")
     assert trouble(client).startswith("COM9: no answer within 1.25 s; is the controller powered")
     assert port.time == pytest.approx(1.25)
+
+
+def test_a_controller_that_is_still_starting_gets_more_time() -> None:
+    asleep = [True] * 10
+    good = answering(IDENTITY)
+    port = FakePort(lambda *request: b"" if asleep and asleep.pop() else good(*request))
+    client = Client(port, "COM9", port.now, boots=True)
+    assert client.identify().unit == "cart"
+    port.device = lambda *_: b""
+    assert "no answer within 1.25 s" in trouble(client)
 
 
 @pytest.mark.parametrize("garbage", [b"\0", b"\0\0\1\2\0", b"hello, world\r\n", bytes(range(1, 200))])

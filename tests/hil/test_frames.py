@@ -5,9 +5,10 @@ from __future__ import annotations
 import crcmod.predefined
 import pytest
 from cobs import cobs
-from dosewright.hil.frames import Frame, cobs_decode, cobs_encode, crc16, largest_payload, pack, unpack
 from hypothesis import given
 from hypothesis import strategies as st
+
+from dosewright.hil.frames import Frame, cobs_decode, cobs_encode, crc16, largest_payload, pack, unpack
 
 reference_crc = crcmod.predefined.mkPredefinedCrcFun("crc-ccitt-false")
 

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable, Iterable
 
 import pytest
+
 from dosewright.gen.compiled import CompiledRecipe, Dose
 from dosewright.gen.lower import Compiled
 from dosewright.gen.twin_log import Entry

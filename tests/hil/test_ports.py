@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import Exit
@@ -52,11 +53,12 @@ parts = { water = 1 }
 }
 
 
-@pytest.fixture
-def one_line(tmp_path: Path) -> Court:
+@pytest.fixture(scope="module")
+def one_line(tmp_path_factory: pytest.TempPathFactory) -> Court:
+    folder = tmp_path_factory.mktemp("one")
     for name, text in ONE_LINE.items():
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    project = load(tmp_path)
+        (folder / name).write_text(text, encoding="utf-8")
+    project = load(folder)
     return Court.of(project, lower(project))
 
 
@@ -120,7 +122,7 @@ def test_a_device_that_talks_of_other_things(line: tuple[int, str]) -> None:
 
 
 def test_a_device_that_says_nothing(line: tuple[int, str]) -> None:
-    with open_rig(line[1]) as rig, pytest.raises(RigTrouble, match=r"no answer within 1\.25 s"):
+    with open_rig(line[1]) as rig, pytest.raises(RigTrouble, match=r"no answer within 4\.25 s"):
         rig.client.identify()
 
 

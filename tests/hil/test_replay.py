@@ -6,12 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from pytest_subtests import SubTests
+
 from dosewright.hil.client import Client
 from dosewright.hil.protocols.protocol_host import Serial
 from dosewright.hil.regression import cases, fault_cases, replay
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
-from pytest_subtests import SubTests
 
 
 class StartedAt(Serial):

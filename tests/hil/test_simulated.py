@@ -6,9 +6,10 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import dosewright.hil.port  # noqa: F401 - tells pyserial of the schemes
 import pytest
 import serial
+
+import dosewright.hil.port  # noqa: F401 - tells pyserial of the schemes
 from dosewright.gen.problems import Exit
 from dosewright.hil import simulated
 from dosewright.hil.client import Client

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from dosewright.gen.emit import table_bin
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.plan import plan

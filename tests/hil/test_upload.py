@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen.compiled import Dose, Rate
 from dosewright.gen.lower import Compiled
 from dosewright.hil.changes import changes

@@ -13,6 +13,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+
 from dosewright.gen.cli import main
 from dosewright.gen.twin_log import Entry
 from dosewright.hil import rig as rigs
