@@ -2,7 +2,7 @@
 
     cd tests && python -m tablebench.measure
 
-prints the table of README.md. nanopb's C files are wanted in the folder named by NANOPB: ``fetch-nanopb FOLDER``
+prints the table of README.md. nanopb's C files are wanted in the folder named by NANOPB: ``fetch-nanopb DIR``
 beside this file gets them, its generator comes with ``pip install nanopb grpcio-tools``. What is not there is
 left out.
 """

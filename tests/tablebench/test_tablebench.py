@@ -15,15 +15,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from tablebench import compact, measure, others
 from tablebench.sets import Recipe, RecipeSet, drawn, stored
 from tools import missing, need
 
 HERE = Path(__file__).parent
+STEPS_MAX = 40  # of the reader built for this computer
 
 
 def read_page_bytes(table: bytes, count: int, channels: int, stages: int) -> tuple[list[Recipe], list[bool]]:
-    """A table read by the page alone: recipes, and the marks of all long steps. Shares nothing with compact.py."""
+    """A table read by the page alone: recipes, and the marks of all long steps. No code of compact.py."""
     low = 5 if channels <= 8 and stages <= 4 else 4
     stream = iter(table)
 
@@ -117,6 +119,7 @@ def host_reader(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
             ]
             command += ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
             command += [
+                f"-DCOMPACT_STEPS_MAX={STEPS_MAX}u",
                 f"-DCOMPACT_CHANNELS={channels}",
                 f"-DCOMPACT_STAGES={stages}",
                 f"-DCOMPACT_LONG={long:d}",
@@ -279,19 +282,21 @@ def test_a_head_that_breaks_a_rule_is_refused(host_reader, what: str) -> None:  
 
 BAD_RECIPES = {
     "longer than the table": "30 20 00",
-    "no such channel": "10 c0",
+    "no such channel": "20 00 c0",
     "no such stage": "24 40 00",
     "stages without an end": "24 a0 a0",
     "a value cut off": "10 1f",
     "a value that goes on behind the recipe": "20 1f ff",
     "a value of nothing": "20 1f 00",
     "marks cut off": "03 00",
-    "no steps": "03 01 04",
     "an output too high": "00 02 08 01",
     "a long step cut off": "00 03 01 00 01",
     "a long step of nothing": "00 04 01 00 00 00",
     "a weight of more than 12 bits": "00 04 01 00 00 10",
     "a duration of 2^31": "00 08 06 00 00 00 00 80 01 01",
+}
+BAD_ON_THE_WHOLE = {
+    "no steps": "03 01 04",
     "no dose": "14 00",
     "a channel twice": "20 00 00",
     "a channel twice in a long record": "00 04 01 01 01 02",
@@ -299,9 +304,31 @@ BAD_RECIPES = {
 
 
 @pytest.mark.parametrize("what", BAD_RECIPES)
-def test_a_recipe_that_breaks_a_rule_is_refused(host_reader, what: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_recipe_that_breaks_a_rule_is_not_read(host_reader, what: str) -> None:  # type: ignore[no-untyped-def]
     table = bytes.fromhex("01 01 00 06" + BAD_RECIPES[what])
-    assert host_reader(table, 1, 6, 2).splitlines()[-1] == "bad"
+    assert host_reader(table, 1, 6, 2).splitlines() == ["bad", "bad"]
+
+
+@pytest.mark.parametrize("what", BAD_ON_THE_WHOLE)
+def test_a_recipe_that_cannot_be_meant_is_found_at_once(host_reader, what: str) -> None:  # type: ignore[no-untyped-def]
+    table = bytes.fromhex("01 01 00 06" + BAD_ON_THE_WHOLE[what])
+    told = host_reader(table, 1, 6, 2).splitlines()
+    assert told[0] != "bad" and told[1] == "bad"
+
+
+@pytest.mark.parametrize(
+    ("count", "weight", "wanted"),
+    [(16, 4095, "good"), (16, 4096, "bad"), (17, 4095, "bad"), (17, 3000, "good")],
+)
+def test_a_sum_of_weights_has_16_bits(host_reader, count: int, weight: int, wanted: str) -> None:  # type: ignore[no-untyped-def]
+    steps = b"".join(bytes([channel, 0]) + weight.to_bytes(2, "little") for channel in range(count))
+    assert host_reader(bytes([0, 1, 0, 0, len(steps)]) + steps, 1, 20, 2).splitlines()[-1] == wanted
+
+
+@pytest.mark.parametrize(("count", "wanted"), [(STEPS_MAX, "good"), (STEPS_MAX + 1, "bad")])
+def test_no_more_steps_than_there_is_room_for(host_reader, count: int, wanted: str) -> None:  # type: ignore[no-untyped-def]
+    steps = b"\x00\x01" + b"\x14\x01" * (count - 1)
+    assert host_reader(bytes([0, 1, 0, 0, len(steps)]) + steps, 1, 20, 2).splitlines()[-1] == wanted
 
 
 @pytest.mark.parametrize("long", [False, True])

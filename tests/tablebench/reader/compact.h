@@ -11,7 +11,10 @@
 
 #include "table_bytes.h"
 
+/* Steps of the longest recipe; not below 15, which is the most a short record can have. */
+#ifndef COMPACT_STEPS_MAX
 #define COMPACT_STEPS_MAX 16u
+#endif
 
 #define COMPACT_AFTER_ALL 128u /* mark on a step's output, in long records */
 
