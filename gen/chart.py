@@ -31,7 +31,9 @@ def nice_step(total: float, most: int) -> Fraction:
         step *= 10
 
 
-def terminal(title: str, lanes: Sequence[Lane], total: float, width: int = 78, *, unicode: bool = True) -> str:
+def terminal(
+    title: str, lanes: Sequence[Lane], total: float, width: int = 78, *, unicode: bool = True
+) -> str:
     """The chart as lines of text no wider than ``width`` (at least 40) columns."""
     note_width = max((len(lane.note) for lane in lanes), default=0)
     label_width = min(28, max((len(lane.label) for lane in lanes), default=0))
@@ -58,7 +60,9 @@ def _cell(lane: Lane, column: int, columns: int, total: float, unicode: bool) ->
     if lane.is_stage:
         return "░"
     starts_late = any(begin < on < end for on, _ in lane.spans)
-    if starts_late:  # block characters fill from the left; a late start is shown by the half block on the right
+    if (
+        starts_late
+    ):  # block characters fill from the left; a late start is shown by the half block on the right
         return "█" if share > 0.75 else "▐"
     return EIGHTHS[max(1, round(share * 8))]
 
@@ -108,6 +112,14 @@ def svg(title: str, lanes: Sequence[Lane], total: float) -> str:
         )
     height = top + len(lanes) * row + 40
     return render(
-        "chart.svg.j2", title=title, width=width, height=height, left=left, top=top, row=row, lanes=rows, grid=grid,
+        "chart.svg.j2",
+        title=title,
+        width=width,
+        height=height,
+        left=left,
+        top=top,
+        row=row,
+        lanes=rows,
+        grid=grid,
         bottom=top + len(lanes) * row,
     )

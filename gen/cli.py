@@ -35,7 +35,11 @@ class Verb(Protocol):
 
 
 def _overview() -> str:
-    lines = ["usage: dosewright VERB ...", "", "Recipes and calibrations of a dispensing machine, compiled into firmware"]
+    lines = [
+        "usage: dosewright VERB ...",
+        "",
+        "Recipes and calibrations of a dispensing machine, compiled into firmware",
+    ]
     lines += ["data and proven pour by pour.", "", "verbs:"]
     lines += [f"  {name:<8} {text}" for name, (_, text) in VERBS.items()]
     lines += ["", "dosewright VERB --help explains one, with an example. Begin with: dosewright new my-cart"]

@@ -75,12 +75,19 @@ def machine_h(machine: CompiledMachine) -> str:
             "goes_on": _mask(i.goes_on for i in machine.interlocks),
         },
         outputs=[
-            (f"{{{o.current}u, {o.group}u, {o.stays_on:d}u, {o.max_on}u, {o.needs}u, {o.jog_limit}u}}", o.name)
+            (
+                f"{{{o.current}u, {o.group}u, {o.stays_on:d}u, {o.max_on}u, {o.needs}u, {o.jog_limit}u}}",
+                o.name,
+            )
             for o in machine.outputs
         ],
         output_pins=[_pin_row(o.pin) for o in machine.outputs],
         input_pins=[_pin_row(i.pin) for i in inputs] or [(f"{{{NO_PIN}}}", "none")],
-        sizes={"inputs": max(1, len(inputs)), "buttons": max(1, len(machine.buttons)), "groups": max(1, len(machine.groups))},
+        sizes={
+            "inputs": max(1, len(inputs)),
+            "buttons": max(1, len(machine.buttons)),
+            "groups": max(1, len(machine.groups)),
+        },
         debounce=[(f"{i.debounce}u", i.name) for i in inputs] or [("1u", "none")],
         buttons=[(f"{{{DOES[b.does]}u, {b.recipe}u, {b.serving}u}}", b.name) for b in machine.buttons]
         or [("{0u, 0u, 0u}", "none")],
@@ -107,7 +114,9 @@ def table_h(compiled: Compiled) -> str:
 def recipes_h(compiled: Compiled) -> str:
     """Typed arrays for people who write their own firmware."""
     machine, table = compiled.machine, compiled.recipes
-    recipes, steps, first = [], [], 0
+    recipes: list[tuple[str, int, str, str]] = []
+    steps: list[str] = []
+    first = 0
     for index, recipe in enumerate(table.recipes):
         row = f"{{{recipe.number}u, {first}u, {len(recipe.steps)}u, {c_string(recipe.name)}}}"
         recipes.append((identifier(recipe.name), index, row, recipe.name))
@@ -122,7 +131,12 @@ def recipes_h(compiled: Compiled) -> str:
             for index, (name, volume) in enumerate(zip(compiled.serving_names, table.servings, strict=True))
         ],
         outputs=[
-            (identifier(o.name), index, _out_row(o), f"{o.name}, pin {o.pin.name}" if o.pin else f"{o.name}, no pin")
+            (
+                identifier(o.name),
+                index,
+                _out_row(o),
+                f"{o.name}, pin {o.pin.name}" if o.pin else f"{o.name}, no pin",
+            )
             for index, o in enumerate(machine.outputs)
         ],
         recipes=recipes,
@@ -183,7 +197,9 @@ def _ticks_per_serving(table: RecipeTable, recipe: CompiledRecipe, compiled: Com
         volumes = iter(split(serving, weights))
         out.append(
             [
-                planned(next(volumes), compiled.calibration.channels[s.output]) if isinstance(s, Dose) else s.ticks
+                planned(next(volumes), compiled.calibration.channels[s.output])
+                if isinstance(s, Dose)
+                else s.ticks
                 for s in recipe.steps
             ]
         )
@@ -192,7 +208,9 @@ def _ticks_per_serving(table: RecipeTable, recipe: CompiledRecipe, compiled: Com
 
 def _port_images(machine: CompiledMachine) -> tuple[bytes, bytes]:
     pins = [o.pin for o in machine.outputs if o.pin]
-    ports = 1 + max(p.port for p in [*pins, *(i.pin for i in machine.interlocks), *(b.pin for b in machine.buttons)])
+    ports = 1 + max(
+        p.port for p in [*pins, *(i.pin for i in machine.interlocks), *(b.pin for b in machine.buttons)]
+    )
     idle, owned = bytearray(ports), bytearray(ports)
     for pin in pins:
         owned[pin.port] |= 1 << pin.bit

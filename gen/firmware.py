@@ -52,7 +52,11 @@ def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str,
         _run([compiler, *recipe.flags, "-o", product, *objects], work)
         for command in recipe.after:
             _run([word.replace("{product}", product) for word in command], work)
-        made = {p.name: p.read_bytes() for p in sorted(work.iterdir()) if p.name not in headers and p.name not in objects}
+        made = {
+            p.name: p.read_bytes()
+            for p in sorted(work.iterdir())
+            if p.name not in headers and p.name not in objects
+        }
     replace_all(folder, made)
     if target.is_host:
         (folder / product).chmod(0o755)
@@ -70,7 +74,9 @@ def _run(command: list[str], folder: Path) -> None:
     try:
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True, errors="replace")
     except OSError as error:
-        raise UserError(f"{Path(command[0]).name}: cannot be run ({error.strerror}); install it", exit_code=Exit.RIG) from error
+        raise UserError(
+            f"{Path(command[0]).name}: cannot be run ({error.strerror}); install it", exit_code=Exit.RIG
+        ) from error
     if done.returncode:
         words = "\n".join((done.stderr or done.stdout).splitlines()[:20])
         raise UserError(f"{Path(command[0]).name} stopped with {done.returncode}; it said:\n{words}")

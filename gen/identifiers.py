@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 
+
 def identifier(text: str) -> str:
     """The upper-case C identifier of a name: accents dropped, other scripts as their code points, the rest ``_``."""
     out: list[str] = []

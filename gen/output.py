@@ -107,4 +107,6 @@ def _judge(
     then = known if isinstance(known, dict) else {}
     changed = [n for n, d in inputs.items() if then.get(n) != hashlib.sha256(d).hexdigest()]
     changed += [n for n in then if n not in inputs]
-    return True, "changed: " + ", ".join(sorted(changed)) if changed else "the installed dosewright was changed"
+    return True, "changed: " + ", ".join(
+        sorted(changed)
+    ) if changed else "the installed dosewright was changed"

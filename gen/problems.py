@@ -39,7 +39,9 @@ class Problem:
 class UserError(Exception):
     """Something the user can mend: a message in plain words, or a list of problems, and an exit code."""
 
-    def __init__(self, message: str = "", *, problems: tuple[Problem, ...] = (), exit_code: Exit = Exit.FINDINGS) -> None:
+    def __init__(
+        self, message: str = "", *, problems: tuple[Problem, ...] = (), exit_code: Exit = Exit.FINDINGS
+    ) -> None:
         self.problems = tuple(sorted(problems))
         self.exit_code = exit_code
         super().__init__(message or "\n".join(str(p) for p in self.problems))

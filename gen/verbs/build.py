@@ -45,7 +45,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
     out = arguments.out or arguments.folder / "build"
     changes = write(out, _inputs(arguments.folder), outputs(compiled))
-    firmware, said = {}, ""
+    firmware: dict[str, Path] = {}
+    said = ""
     if not arguments.no_firmware:
         firmware, said = _firmware(compiled, project.target.name, out / "firmware")
     if arguments.json:
@@ -106,6 +107,8 @@ def _print(
     if said:
         print(said)
     machine, table = compiled.machine, compiled.recipes
-    print(f"{machine.name}: {len(table.recipes)} recipes, {len(table.servings)} servings, {machine.channels} channels")
+    print(
+        f"{machine.name}: {len(table.recipes)} recipes, {len(table.servings)} servings, {machine.channels} channels"
+    )
     for name, reason in compiled.left_out:
         print(f"left out: {name} ({reason})")

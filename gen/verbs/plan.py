@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -54,7 +53,9 @@ def run(arguments: argparse.Namespace) -> int:
         from dosewright.gen.chart import svg
         from dosewright.gen.output import replace_all
 
-        text = svg(_title(compiled, chosen[0]), lanes(compiled, chosen[0]), _seconds(compiled, chosen[0].duration))
+        text = svg(
+            _title(compiled, chosen[0]), lanes(compiled, chosen[0]), _seconds(compiled, chosen[0].duration)
+        )
         replace_all(arguments.svg.absolute().parent, {arguments.svg.name: text.encode()})
     return Exit.DONE
 
@@ -111,7 +112,9 @@ def _print_chart(compiled: Compiled, plan: Plan) -> None:
 
 def _print_list(compiled: Compiled, plans: list[Plan]) -> None:
     width = max((len(plan.recipe.name) for plan in plans), default=6)
-    print(f"{'no.':>5}  {'recipe':<{width}}  {'serving':<10} {'seconds':>9} {'edges':>6} {'worst dose off by ml':>21}")
+    print(
+        f"{'no.':>5}  {'recipe':<{width}}  {'serving':<10} {'seconds':>9} {'edges':>6} {'worst dose off by ml':>21}"
+    )
     for plan in plans:
         worst = max((dose.error_ml for dose in plan.doses), key=abs)
         print(

@@ -124,11 +124,21 @@ int main(void)
 
 
 def test_an_output_that_is_on_at_low_idles_high_and_says_so(tmp_path: Path) -> None:
-    put(tmp_path, changed(example(), ("machine.toml", 'A = { pin = "D2",', 'A = { pin = "D2", on_when = "low",')))
+    put(
+        tmp_path,
+        changed(example(), ("machine.toml", 'A = { pin = "D2",', 'A = { pin = "D2", on_when = "low",')),
+    )
     text = emit.machine_h(lower(load(tmp_path)).machine)
     assert "{3u, 0x04u, 0u}, /* D2 */" in text
-    idle = re.search(r"dw_port_idle, DW_PORTS\)\n#ifdef DW_MACHINE_TABLES\n    = \{\n(.*?)\n    \}", text, re.S)
-    assert idle and [line.strip() for line in idle[1].splitlines()] == ["0x00u,", "0x00u,", "0x00u,", "0x04u,"]
+    idle = re.search(
+        r"dw_port_idle, DW_PORTS\)\n#ifdef DW_MACHINE_TABLES\n    = \{\n(.*?)\n    \}", text, re.S
+    )
+    assert idle and [line.strip() for line in idle[1].splitlines()] == [
+        "0x00u,",
+        "0x00u,",
+        "0x00u,",
+        "0x04u,",
+    ]
 
 
 def test_plan_json_holds_what_the_recipe_asks_for(compiled: Compiled) -> None:

@@ -9,7 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tools import need
 
-NASTY = ['*/ int x; /*', '"; } int x = 1; //', "back\\", "??/", "line\nbreak", "ünï", "中文", "\u202eright", "\0", "100%", "\\*/", "/*/"]
+NASTY = [
+    "*/ int x; /*",
+    '"; } int x = 1; //',
+    "back\\",
+    "??/",
+    "line\nbreak",
+    "ünï",
+    "中文",
+    "\u202eright",
+    "\0",
+    "100%",
+    "\\*/",
+    "/*/",
+]
 
 
 @pytest.mark.parametrize(
@@ -59,6 +72,8 @@ def test_the_c_compiler_agrees(tmp_path) -> None:
     source = tmp_path / "names.c"
     source.write_text("\n".join(lines), encoding="utf-8")
     program = tmp_path / "names"
-    subprocess.run(["cc", "-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Werror", "-o", program, source], check=True)
+    subprocess.run(
+        ["cc", "-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Werror", "-o", program, source], check=True
+    )
     printed = subprocess.run([program], check=True, capture_output=True).stdout
     assert printed == b"".join(name.encode() + b"\0" for name in NASTY)
