@@ -54,13 +54,13 @@ uint64_t draw(void) {
 }
 
 /* The tick at a cycle: the nearest to it, counted from the first tick interrupt by the clock alone, so that an
- * interrupt that is missed or late shows. The first interrupt is that of tick 1. */
+ * interrupt that is missed or late shows. The first interrupt writes tick 0 and decides tick 1. */
 uint64_t tick_of(uint64_t cycle) {
     if (!board.first_tick) return 0;
-    return 1 + (cycle - board.first_tick + board.tick_cycles / 2) / board.tick_cycles;
+    return (cycle - board.first_tick + board.tick_cycles / 2) / board.tick_cycles;
 }
 
-/* The last tick that has begun. */
+/* The last tick that was decided. */
 uint64_t tick_now(void) {
     return board.first_tick ? 1 + (board.avr->cycle - board.first_tick) / board.tick_cycles : 0;
 }
