@@ -87,7 +87,15 @@ def test_a_build_is_the_same_bytes_anywhere(tmp_path: Path) -> None:
     built = []
     for name, seed in (("one", "1"), ("two places/ünï", "77")):
         environment = {**os.environ, "PYTHONHASHSEED": seed, "LC_ALL": "C", "HOME": str(tmp_path)}
-        command = [sys.executable, "-m", "dosewright.gen.cli", "build", EXAMPLE, "--out", str(tmp_path / name)]
+        command = [
+            sys.executable,
+            "-m",
+            "dosewright.gen.cli",
+            "build",
+            EXAMPLE,
+            "--out",
+            str(tmp_path / name),
+        ]
         subprocess.run(command, env=environment, cwd=tmp_path, check=True, capture_output=True)
         files = sorted(p for p in (tmp_path / name).rglob("*") if p.is_file())
         built.append({str(p.relative_to(tmp_path / name)): p.read_bytes() for p in files})

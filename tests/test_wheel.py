@@ -1,4 +1,4 @@
-"""The built wheel, installed apart from this checkout, has everything: a package left out is missing from it only."""
+"""The built wheel, installed apart, has everything: a package left out is missing from it only."""
 
 from __future__ import annotations
 
@@ -36,7 +36,9 @@ def _packages(folder: str) -> set[str]:
 def test_the_wheel_holds_every_module_and_every_file_of_the_targets(tmp_path: Path) -> None:
     pip = [sys.executable, "-m", "pip", "-q", "--disable-pip-version-check"]
     copy = tmp_path / "source"
-    tracked = subprocess.run(["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, text=True)
+    tracked = subprocess.run(
+        ["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, text=True
+    )
     names = tracked.stdout.splitlines() if tracked.returncode == 0 else []
     assert names, "the test builds from a git checkout"
     for name in names:
@@ -54,7 +56,11 @@ def test_the_wheel_holds_every_module_and_every_file_of_the_targets(tmp_path: Pa
     assert set(done.stdout.split()) | tops == _packages("gen") | _packages("hil")
     site = apart / "dosewright" / "targets"
     shipped = {p.relative_to(site).as_posix() for p in site.rglob("*") if p.suffix != ".pyc" and p.is_file()}
-    wanted = {name.removeprefix("targets/") for name in names if name.startswith("targets/") and (ROOT / name).is_file()}
+    wanted = {
+        name.removeprefix("targets/")
+        for name in names
+        if name.startswith("targets/") and (ROOT / name).is_file()
+    }
     assert shipped == wanted
     assert {p.name for p in (apart / "dosewright" / "templates").rglob("*.j2")} == {
         Path(name).name for name in names if name.startswith("templates/") and name.endswith(".j2")
