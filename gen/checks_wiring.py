@@ -68,7 +68,7 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
         *(
             (path, output.pin, f"{path[0]} {path[1]}", True)
             for path, output in _outputs(machine)
-            if output.pin
+            if output.pin is not None
         ),
         *(
             (("interlock", name), lock.pin, f"interlock {name}", False)

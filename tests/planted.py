@@ -29,6 +29,17 @@ MISTAKES: dict[str, Case] = {
         "interlock.glass.pin",
         "analogue input only",
     ),
+    "a pin without a name": (M, '"D9"', '"" ', '"" ', "channel.H.pin", 'the pin ""'),
+    "a stage's pin without a name": (M, '"D10"', '"" ', '"" ', "stage.stirrer.pin", 'the pin ""'),
+    "an input on a lamp": (M, '"A0"', '"D13"', '"D13"', "interlock.glass.pin", "lamp"),
+    "a misspelt key that is needed": (
+        R,
+        'time = "3 s"',
+        'tme = "3 s"',
+        "tme =",
+        'recipe."Pilot Lemonade".stages[0].tme',
+        "unknown key",
+    ),
     "an input on the link": (M, '"A0"', '"D0"', '"D0"', "interlock.glass.pin", "link"),
     "a stage on a pin that is taken": (
         M,

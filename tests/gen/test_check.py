@@ -7,6 +7,7 @@ from pathlib import Path
 from statistics import NormalDist
 
 import pytest
+
 from dosewright.gen.cli import main
 from dosewright.gen.load import examine, load
 from dosewright.gen.problems import Problem, UserError
@@ -174,7 +175,7 @@ def test_warnings_stand_at_their_place_and_do_not_stop_a_build(tmp_path: Path, n
 
 def test_the_tolerance_warning_says_by_how_much(tmp_path: Path) -> None:
     # 15 ml of lime juice at 98 ml/min with u(rate) 1 ml/min and u(offset) 0.3 ml: k * hypot(0.15306, 0.3) ml,
-    # k for 95 % from the normal distribution (1.959963985: any table of it); half a tick more is under a microlitre.
+    # k for 95 % from the normal distribution (1.959963985: any table of it); half a tick adds little.
     files = changed(
         LEAST,
         (M, 'vessel = "400 ml"', 'tolerance = "4 %"\nvessel = "400 ml"'),
@@ -203,6 +204,8 @@ def test_a_tolerance_of_the_recipe_counts_before_that_of_the_channel_and_the_mac
     }
     recipe = changed(tight, (R, "parts =", 'tolerance = "50 %"\nparts ='))
     assert warnings(put(tmp_path, recipe)) == []
+    both = changed(recipe, (M, 'pin = "D4"', 'pin = "D4", tolerance = "0.1 %"'))
+    assert warnings(put(tmp_path, both)) == []
 
 
 def test_what_is_not_loaded_or_never_measured_is_left_out_by_name(tmp_path: Path) -> None:
@@ -224,6 +227,25 @@ def test_of_two_channels_with_one_liquid_the_measured_one_is_used(tmp_path: Path
     assert "channel H is used" in project.problems[0].remedy
 
 
+def test_limits_are_met_exactly(tmp_path: Path) -> None:
+    def fields(*changes: tuple[str, str, str]) -> list[str]:
+        return [problem.field for problem in examine(put(tmp_path, changed(example(), *changes)))[1]]
+
+    assert fields((R, '"250 ml"', '"300 ml"')) == []  # the vessel holds just that
+    # Seven Bells at 30 ml: (30/14 - 0.15) ml of lime juice at 98 ml/min are on for 1.2201 s
+    assert fields((M, 'pin = "D4"', 'pin = "D4", min_on = "1.22 s"')) == []
+    assert fields((M, 'pin = "D4"', 'pin = "D4", min_on = "1.221 s"')) == [
+        'recipe."Seven Bells".parts."lime juice"'
+    ]
+    # Plain Soda at 250 ml
+    assert fields((L, '"9 l"', '"250 ml"')) == []
+    assert fields((L, '"9 l"', '"249.9 ml"')) == ["G.left"]
+    # (250 - 0.9) ml at 402 ml/min are on for 37.179 s
+    soda = 'pin = "D8", actuator = "peristaltic pump", current = "1.6 A", max_on = '
+    assert fields((M, f'{soda}"60 s"', f'{soda}"37.18 s"')) == []
+    assert fields((M, f'{soda}"60 s"', f'{soda}"37.178 s"')) == ['recipe."Plain Soda".parts.soda']
+
+
 def test_no_duration_reaches_the_horizon_of_the_ticks(tmp_path: Path) -> None:
     # 2^31 ticks of 1 us are 35.8 min
     fine = (M, 'supply = "4 A"', 'tick = "1 us"\nsupply = "4 A"')
@@ -234,7 +256,7 @@ def test_no_duration_reaches_the_horizon_of_the_ticks(tmp_path: Path) -> None:
 
 def test_mistakes_do_not_breed_others(tmp_path: Path) -> None:
     """A wrong vessel, rate or channel is one message, whatever else depends on it."""
-    for old, new in (('"300 ml"', '"300 furlongs"'), ('"D2"', "2"), ("group.", "grup.")):
+    for old, new in (('"300 ml"', '"300 furlongs"'), ('"D2"', "2"), ('"A0"', "2"), ("group.", "grup.")):
         (problem,) = errors(put(tmp_path, changed(example(), (M, old, new))))
         assert problem.file == M
 
@@ -261,6 +283,8 @@ def test_the_verb_says_what_can_be_poured_and_shows_defaults(
     report = json.loads(capsys.readouterr().out)
     assert len(report["can_be_poured"]) == 13
     assert all(default["why"] and default["value"] for default in report["defaults"])
+    shown = {(default["table"], default["field"]) for default in report["defaults"]}
+    assert ("machine", "tick") in shown and ("machine", "supply") not in shown
 
 
 def test_defaults_that_follow_from_others(tmp_path: Path) -> None:
