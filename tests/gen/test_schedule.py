@@ -98,7 +98,7 @@ def test_in_one_order_shorter_doses_or_more_current_never_take_longer(
     dead: tuple[int, int],
     data: st.DataObject,
 ) -> None:
-    """With the order kept, nothing overtaking and nothing disturbing, each start is a greatest of earlier ends."""
+    """With the order kept and nothing overtaking or disturbing, a start is a greatest of earlier ends."""
 
     def took(lengths: Sequence[int], supply: int) -> int:
         return Bench(

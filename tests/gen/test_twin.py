@@ -1,4 +1,4 @@
-"""The rules of targets/engine/RULES.md, each by a small pour reckoned by hand; and the twin against itself."""
+"""The rules of targets/engine/RULES.md, each by a small pour reckoned by hand; the twin against itself."""
 
 from __future__ import annotations
 
