@@ -12,9 +12,7 @@ QUANTA_PER_ML = 256_000
 WEIGHT_MAX = 4095
 WEIGHT_SUM_MAX = 65_535
 STEPS_MAX = 64
-STEPS_MORE = (
-    8  # a recipe may have so many steps more than there are outputs: a stage can occur more than once
-)
+STEPS_MORE = 8  # than outputs, so many steps a recipe may have more: a stage can occur more than once
 
 
 def steps_max(outputs: int) -> int:

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, get_args
 
+from pydantic.fields import FieldInfo
+
 from dosewright.gen import units
 from dosewright.gen.load import Project
 from dosewright.gen.models.base import WHY, Quantity, RateSpan, Table, extra_of
-from pydantic.fields import FieldInfo
 
 
 @dataclass(frozen=True, slots=True)

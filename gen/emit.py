@@ -16,6 +16,7 @@ from dosewright.gen.compiled import (
     Output,
     Pin,
     RecipeTable,
+    steps_max,
 )
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.identifiers import c_string, identifier
@@ -26,8 +27,6 @@ from dosewright.gen.table import encode_calibration, encode_recipes
 
 NO_PIN = "255u, 0u, 0u"
 DOES = {"pour": 0, "go on": 1, "stop": 2}
-STEPS_MORE = 8  # a recipe may have so many steps more than there are outputs: a stage can occur twice
-STEPS_MAX = 64
 BYTES_PER_LINE = 12
 
 EXAMPLE = """\
@@ -46,11 +45,6 @@ void pour(const dw_recipe_row *recipe, uint8_t serving)
 Row = tuple[str, str]  # a row of a C table and the comment behind it
 
 
-def steps_max(machine: CompiledMachine) -> int:
-    """Steps of the longest recipe that the firmware of this machine can pour."""
-    return min(STEPS_MAX, len(machine.outputs) + STEPS_MORE)
-
-
 def table_bin(compiled: Compiled) -> tuple[bytes, bytes]:
     """The recipes record and the calibration record."""
     key = interface(compiled.machine)
@@ -64,7 +58,7 @@ def machine_h(machine: CompiledMachine) -> str:
     return render(
         "c/machine.h.j2",
         machine=machine,
-        steps_max=steps_max(machine),
+        steps_max=steps_max(len(machine.outputs)),
         interface=interface(machine),
         digest=", ".join(f"0x{b:02X}u" for b in build_digest(machine)),
         masks={

@@ -13,11 +13,12 @@ from copy import deepcopy
 from decimal import Decimal
 from pathlib import Path
 
+from pydantic import ValidationError
+
 from dosewright.gen.locate import Places
 from dosewright.gen.mending import explain, meant, mend
 from dosewright.gen.problems import Problem
 from dosewright.gen.source import Model, Source
-from pydantic import ValidationError
 
 MOST_BYTES = 4 * 1024 * 1024  # 10 000 recipes of ten parts are below 4 MiB
 DEEPEST = 16

@@ -54,7 +54,7 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     if not folder.is_dir():
         found = "a file" if folder.exists() else "no such folder"
         raise UserError(
-            f"{folder}: found {found}; wanted a project folder; dosewright new {folder} makes one to start from"
+            f"{folder}: found {found}; wanted a project folder; dosewright new {folder} makes one"
         )
 
     machine = read(folder, "machine.toml", MachineFile)

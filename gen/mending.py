@@ -7,12 +7,13 @@ import sys
 from copy import deepcopy
 from typing import Any, get_args
 
-from dosewright.gen.locate import Path as KeyPath
-from dosewright.gen.models.base import STAND_IN, extra_of
-from dosewright.gen.source import Model, Source, dotted, nearest, shown
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
+
+from dosewright.gen.locate import Path as KeyPath
+from dosewright.gen.models.base import STAND_IN, extra_of
+from dosewright.gen.source import Model, Source, dotted, nearest, shown
 
 
 def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, seen: set[KeyPath]) -> None:

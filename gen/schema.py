@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from dosewright.gen.load import FILES
-from dosewright.gen.models.base import STAND_IN, WHY
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
+
+from dosewright.gen.load import FILES
+from dosewright.gen.models.base import STAND_IN, WHY
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 

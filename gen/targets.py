@@ -7,9 +7,10 @@ from fractions import Fraction
 from importlib.resources import files
 from pathlib import Path
 
+from pydantic import Field, ValidationError
+
 from dosewright.gen.models.base import Table
 from dosewright.gen.problems import UserError
-from pydantic import Field, ValidationError
 
 
 class TargetPin(Table):

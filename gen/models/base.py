@@ -13,10 +13,11 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Annotated, Any, Literal, NamedTuple
 
-from dosewright.gen import units
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError, core_schema
+
+from dosewright.gen import units
 
 LONGEST_NAME = 60
 WHY = "x-why"

@@ -6,6 +6,8 @@ from datetime import date
 from fractions import Fraction
 from typing import Annotated
 
+from pydantic import AfterValidator, Field, model_validator
+
 from dosewright.gen.models.base import (
     AnyVolume,
     FluidOunce,
@@ -18,7 +20,6 @@ from dosewright.gen.models.base import (
     needed,
     setting,
 )
-from pydantic import AfterValidator, Field, model_validator
 
 LONGEST_UNIT = 16  # bytes in the table
 

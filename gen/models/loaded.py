@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dosewright.gen.models.base import FluidOunce, Name, NoPercent, NoVolume, Table, needed, setting
 from pydantic import ConfigDict
+
+from dosewright.gen.models.base import FluidOunce, Name, NoPercent, NoVolume, Table, needed, setting
 
 
 class Loaded(Table):

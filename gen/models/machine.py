@@ -5,6 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Literal
 
+from pydantic import Field, model_validator
+
 from dosewright.gen import units
 from dosewright.gen.models.base import (
     Current,
@@ -21,7 +23,6 @@ from dosewright.gen.models.base import (
     needed,
     setting,
 )
-from pydantic import Field, model_validator
 
 MOST_CHANNELS = 64
 MOST_STAGES = 16

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field
+
 from dosewright.gen.models.base import (
     WHY,
     Amount,
@@ -17,7 +19,6 @@ from dosewright.gen.models.base import (
     needed,
     setting,
 )
-from pydantic import Field
 
 MOST_SERVINGS = 16
 MOST_RECIPES = 65_535

@@ -8,11 +8,12 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from dosewright.gen.files import MOST_BYTES
 from dosewright.gen.load import load
 from dosewright.gen.problems import UserError
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from project_files import FILES, LEAST, changed, example, position, put
 
 

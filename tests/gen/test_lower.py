@@ -6,11 +6,12 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from dosewright.gen.compiled import Dose, Pin, Stage
 from dosewright.gen.load import load
 from dosewright.gen.lower import Compiled, lower
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from project_files import LEAST, changed, example, put
 
 M, R, L, C = "machine.toml", "recipes.toml", "loaded.toml", "calibration.toml"

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen import output, scaffold, targets
 from dosewright.gen.cli import main
 from dosewright.gen.load import load

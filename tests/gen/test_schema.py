@@ -11,12 +11,13 @@ from datetime import date
 from typing import Any
 
 import pytest
-from dosewright.gen import units
-from dosewright.gen.cli import main
-from dosewright.gen.schema import schema_of
 from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
+
+from dosewright.gen import units
+from dosewright.gen.cli import main
+from dosewright.gen.schema import schema_of
 from project_files import LEAST, example
 
 NAMES = ("machine", "recipes", "loaded", "calibration")

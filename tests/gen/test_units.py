@@ -7,12 +7,13 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from dosewright.gen import units
 from dosewright.gen.arithmetic import planned, quanta, rate
 from dosewright.gen.compiled import Calibration
 from dosewright.gen.units import CURRENT, PERCENT, RATE, TIME, VOLUME, UnreadableError, parse
-from hypothesis import given
-from hypothesis import strategies as st
 
 # NIST Handbook 44, Appendix C, and NIST SP 811, Appendix B: US measures from 231 cubic inches a gallon.
 US_ML = {
