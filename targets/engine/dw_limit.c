@@ -63,17 +63,15 @@ static void interrupt_steps(void)
     dw_step_t *step;
 
     for (step = dw_state.first; step != dw_state.end; step++) {
-        bool dose = dw_is_dose(step);
-
         if (step->phase != DW_RUNNING || step->left <= 0) {
             continue;
         }
-        if (!dose && dw_rom8(&dw_outputs[step->output].stays_on) != 0 &&
+        if (dw_rom8(&dw_outputs[step->output].stays_on) != 0 &&
             dw_open((uint16_t)(DW_ALWAYS_MASK | dw_needs(step->output))) == 0) {
             continue;
         }
         step->phase = DW_WAITING;
-        if (dose) {
+        if (dw_is_dose(step)) {
             int32_t offset = dw_state.offset_ticks[step->output];
 
             /* loss at each start makes it longer: capped, since max_on ends it long before that counts */

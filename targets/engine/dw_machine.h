@@ -60,7 +60,7 @@
 typedef struct {
     uint16_t current;   /* milliamperes while on */
     uint8_t group;      /* 0: none, else 1 .. DW_GROUPS */
-    uint8_t stays_on;   /* 1: a stage that stays on in a pause */
+    uint8_t stays_on;   /* 1: a stage that stays on in a pause; 0 for every channel */
     uint32_t max_on;    /* ticks, below 2^31 */
     uint16_t needs;     /* interlocks needed while it runs; of a channel DW_POURING_MASK */
     uint32_t jog_limit; /* ticks, below 2^31 */

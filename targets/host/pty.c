@@ -14,7 +14,7 @@ int host_serve_pty(uint32_t tick)
 
 #else
 
-#define _XOPEN_SOURCE 600
+#define _XOPEN_SOURCE 600 /* NOLINT(bugprone-reserved-identifier,cert-dcl37-c,cert-dcl51-cpp): POSIX names it so */
 
 #include <errno.h>
 #include <fcntl.h>

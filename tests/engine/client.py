@@ -58,7 +58,9 @@ def resealed(record: bytes) -> bytes:
     return record[:-4] + struct.pack("<I", zlib.crc32(record[:-4]))
 
 
-def recipes(servings: Sequence[int], book: dict[int, Sequence[Dose | Stage]], interface: int = INTERFACE) -> bytes:
+def recipes(
+    servings: Sequence[int], book: dict[int, Sequence[Dose | Stage]], interface: int = INTERFACE
+) -> bytes:
     """A recipes record: servings in quanta, steps by recipe number."""
     numbers = sorted(book)
     texts = [bytes([len(book[n])]) + b"".join(step.bytes() for step in book[n]) for n in numbers]
@@ -68,11 +70,17 @@ def recipes(servings: Sequence[int], book: dict[int, Sequence[Dose | Stage]], in
         offsets.append(at)
         at += len(text)
     body = struct.pack("<BBH", len(servings), 0, len(numbers)) + struct.pack(f"<{len(servings)}I", *servings)
-    body += struct.pack(f"<{len(numbers)}H", *numbers) + struct.pack(f"<{len(numbers)}I", *offsets) + b"".join(texts)
+    body += (
+        struct.pack(f"<{len(numbers)}H", *numbers)
+        + struct.pack(f"<{len(numbers)}I", *offsets)
+        + b"".join(texts)
+    )
     return sealed(b"R", body, interface)
 
 
-def calibration(channels: Sequence[tuple[int, int, int]], unit: str = "", interface: int = INTERFACE) -> bytes:
+def calibration(
+    channels: Sequence[tuple[int, int, int]], unit: str = "", interface: int = INTERFACE
+) -> bytes:
     """A calibration record: multiplier, shift and offset of each channel."""
     rows = b"".join(struct.pack("<IBi", m, s, offset) for m, s, offset in channels)
     return sealed(b"C", unit.encode().ljust(16, b"\0") + bytes([len(channels)]) + rows, interface)

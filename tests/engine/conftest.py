@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
+
 from engine.client import calibration, recipes
 from engine.shop import BOOK, SERVINGS, SLOW
 from tools import need
@@ -25,7 +26,14 @@ def compile_c(sources: Sequence[Path], includes: Sequence[Path], program: Path) 
     need("cc")
     compiler = shutil.which("cc")
     assert compiler
-    command = [compiler, *WARNINGS, *(f"-I{folder}" for folder in includes), *map(str, sources), "-o", str(program)]
+    command = [
+        compiler,
+        *WARNINGS,
+        *(f"-I{folder}" for folder in includes),
+        *map(str, sources),
+        "-o",
+        str(program),
+    ]
     if subprocess.run([*command, *SANITISERS], capture_output=True).returncode:
         subprocess.run(command, check=True)
     return program
@@ -43,7 +51,10 @@ def cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def cart_with_recipes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same with recipes and a calibration built into the firmware."""
     folder = tmp_path_factory.mktemp("cart_with_recipes")
-    rows = {"dw_default_recipes": recipes(SERVINGS, BOOK), "dw_default_calibration": calibration([SLOW, SLOW], "built in")}
+    rows = {
+        "dw_default_recipes": recipes(SERVINGS, BOOK),
+        "dw_default_calibration": calibration([SLOW, SLOW], "built in"),
+    }
     text = '#include <stdint.h>\n#include "dw_target.h"\n'
     for name, record in rows.items():
         text += f"static const uint8_t {name}[] DW_ROM = {{ {', '.join(map(str, record))} }};\n"
@@ -60,7 +71,9 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Sequence[str]],
     compile_c(sources, [TESTS / "fuzz", ENGINE], program)
 
     def ask(lines: Sequence[str]) -> list[str]:
-        done = subprocess.run([program], input="\n".join(lines) + "\n", capture_output=True, text=True, check=True)
+        done = subprocess.run(
+            [program], input="\n".join(lines) + "\n", capture_output=True, text=True, check=True
+        )
         answers = done.stdout.splitlines()
         assert len(answers) == len(lines)
         return answers

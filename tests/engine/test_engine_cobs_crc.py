@@ -33,7 +33,10 @@ def hexed(data: bytes) -> str:
 
 def test_check_values(parts: Ask) -> None:
     """CRC-16/IBM-3740 and CRC-32/ISO-HDLC of "123456789": RevEng's catalogue of parametrised CRC algorithms."""
-    assert parts([f"crc16 {b'123456789'.hex()}", f"crc32 {b'123456789'.hex()}"]) == [str(0x29B1), str(0xCBF43926)]
+    assert parts([f"crc16 {b'123456789'.hex()}", f"crc32 {b'123456789'.hex()}"]) == [
+        str(0x29B1),
+        str(0xCBF43926),
+    ]
 
 
 def test_residues(parts: Ask) -> None:
@@ -53,14 +56,20 @@ def test_random_messages_against_libraries(parts: Ask) -> None:
 
 
 def test_examples(parts: Ask) -> None:
-    assert parts([f"encode {hexed(plain)}" for plain, _ in EXAMPLES]) == [coded + "00" for _, coded in EXAMPLES]
+    assert parts([f"encode {hexed(plain)}" for plain, _ in EXAMPLES]) == [
+        coded + "00" for _, coded in EXAMPLES
+    ]
     assert parts([f"decode {coded}" for _, coded in EXAMPLES]) == [hexed(plain) for plain, _ in EXAMPLES]
 
 
 def test_stuffing_against_a_library(parts: Ask) -> None:
     """All lengths a frame may have, with few, some and many zeros."""
     rng = Random(4)
-    plain = [bytes(rng.choice(range(256)) * (rng.random() > zeros) for _ in range(n)) for n in range(255) for zeros in (0, 0.01, 0.3)]
+    plain = [
+        bytes(rng.choice(range(256)) * (rng.random() > zeros) for _ in range(n))
+        for n in range(255)
+        for zeros in (0, 0.01, 0.3)
+    ]
     coded = [cobs.encode(data) for data in plain]
     assert parts([f"encode {hexed(data)}" for data in plain]) == [data.hex() + "00" for data in coded]
     fit = [(data, wire) for data, wire in zip(plain, coded, strict=True) if len(wire) <= 255]

@@ -8,6 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+
 from engine.conftest import ENGINE, HOST, TESTS, WARNINGS
 from tools import need
 
@@ -72,7 +73,9 @@ def test_the_host_program_too(compiler: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("compiler", ["g++", "clang++"])
 def test_the_headers_are_c_plus_plus_as_well(compiler: str, tmp_path: Path) -> None:
     need(compiler)
-    (tmp_path / "all.cpp").write_text('#define DW_MACHINE_TABLES\n#include "machine.h"\n#include "dw_engine.h"\n')
+    (tmp_path / "all.cpp").write_text(
+        '#define DW_MACHINE_TABLES\n#include "machine.h"\n#include "dw_engine.h"\n'
+    )
     includes = [f"-I{folder}" for folder in (TESTS / "cart", ENGINE, HOST)]
     strict = ["-std=c++17", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
     run([compiler, *strict, *includes, "-c", str(tmp_path / "all.cpp"), "-o", str(tmp_path / "all.o")])
@@ -84,7 +87,15 @@ def test_a_header_for_another_engine_is_refused(tmp_path: Path) -> None:
     assert compiler
     text = (TESTS / "cart/machine.h").read_text().replace("DW_MACHINE_FORMAT 1", "DW_MACHINE_FORMAT 2")
     (tmp_path / "machine.h").write_text(text)
-    command = [compiler, "-std=c99", f"-I{tmp_path}", f"-I{ENGINE}", f"-I{HOST}", "-c", str(ENGINE / "dw_machine.c")]
+    command = [
+        compiler,
+        "-std=c99",
+        f"-I{tmp_path}",
+        f"-I{ENGINE}",
+        f"-I{HOST}",
+        "-c",
+        str(ENGINE / "dw_machine.c"),
+    ]
     done = subprocess.run([*command, "-o", str(tmp_path / "x.o")], capture_output=True, text=True)
     assert done.returncode != 0
     assert "machine.h was written for another version of the engine" in done.stderr
@@ -100,7 +111,15 @@ def test_nothing_but_memset_and_arithmetic_is_called(tmp_path: Path) -> None:
         run(["avr-gcc", "-std=c99", *AVR, *includes, "-c", str(source), "-o", str(output)])
         called |= {line.split()[-1] for line in run(["avr-nm", "-u", str(output)]).splitlines()}
     helpers = {name for name in called if not name.startswith("dw_")}
-    allowed = {"memset", "__do_copy_data", "__do_clear_bss", "__udivmodsi4", "__udivmodhi4", "__mulsi3", "__umulhisi3"}
+    allowed = {
+        "memset",
+        "__do_copy_data",
+        "__do_clear_bss",
+        "__udivmodsi4",
+        "__udivmodhi4",
+        "__mulsi3",
+        "__umulhisi3",
+    }
     allowed |= {"__muluhisi3", "__tablejump2__", "__prologue_saves__", "__epilogue_restores__"}
     assert helpers <= allowed
 
@@ -109,7 +128,13 @@ def test_cppcheck_finds_nothing() -> None:
     need("cppcheck")
     includes = [f"-I{folder}" for folder in (TESTS / "cart", ENGINE, HOST)]
     folders = [str(ENGINE), str(HOST)]
-    checks = ["--enable=warning,style,performance,portability", "--inline-suppr", "--error-exitcode=1", "--quiet", "--std=c99"]
+    checks = [
+        "--enable=warning,style,performance,portability",
+        "--inline-suppr",
+        "--error-exitcode=1",
+        "--quiet",
+        "--std=c99",
+    ]
     run(["cppcheck", *checks, *includes, *folders])
 
 

@@ -9,6 +9,7 @@ from random import Random
 
 import pytest
 from cobs import cobs
+
 from engine.client import INTERFACE, Controller, calibration, framed, recipes
 from engine.shop import BOOK, SERVINGS, SLOW
 
@@ -97,7 +98,20 @@ def test_empty_and_short_frames_are_ignored(cart: Path) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "lengths"),
-    [(1, {0}), (2, {5}), (4, {4}), (5, {9}), (6, {6}), (16, {3}), (17, {0}), (18, {0}), (19, {2}), (32, {0}), (33, {0}), (34, {0, 1})],
+    [
+        (1, {0}),
+        (2, {5}),
+        (4, {4}),
+        (5, {9}),
+        (6, {6}),
+        (16, {3}),
+        (17, {0}),
+        (18, {0}),
+        (19, {2}),
+        (32, {0}),
+        (33, {0}),
+        (34, {0, 1}),
+    ],
 )
 def test_payloads_of_a_wrong_length(cart: Path, kind: int, lengths: set[int]) -> None:
     with Controller(cart) as c:
@@ -172,7 +186,10 @@ def test_garbage_switches_nothing_and_wears_nothing_out(cart: Path) -> None:
         for _ in range(100):
             c.tell(f"rx {rng.randbytes(1000).hex()}")
             c.run(1)
-        wires = [framed(n, rng.choice((1, 5, 6, 32, 33, 34)), rng.randbytes(rng.randint(0, 12))) for n in range(1, 200)]
+        wires = [
+            framed(n, rng.choice((1, 5, 6, 32, 33, 34)), rng.randbytes(rng.randint(0, 12)))
+            for n in range(1, 200)
+        ]
         for _ in range(300):
             wire = rng.choice(wires)
             cut = rng.randrange(len(wire))
@@ -182,13 +199,28 @@ def test_garbage_switches_nothing_and_wears_nothing_out(cart: Path) -> None:
         c.received.clear()
         c.tell("rx 00")
         assert c.ask(1).rest[-7:] == b"\x06" + "Käfer".encode()
-        assert c.ask(5, b"R" + struct.pack("<II", 0, len(RECIPES))).rest == struct.pack("<I", zlib.crc32(RECIPES))
+        assert c.ask(5, b"R" + struct.pack("<II", 0, len(RECIPES))).rest == struct.pack(
+            "<I", zlib.crc32(RECIPES)
+        )
         assert c.pour(1).reason == "ok"
 
 
 def test_lines_that_make_no_sense_are_answered_in_words(cart: Path) -> None:
     with Controller(cart) as c:
-        for line in ("", "rx 0", "rx zz", "in 5 1", "in 0 2", "in 0", "run", "run x", "run 1 2", "cutwrite 1", "fly", "until -1"):
+        for line in (
+            "",
+            "rx 0",
+            "rx zz",
+            "in 5 1",
+            "in 0 2",
+            "in 0",
+            "run",
+            "run x",
+            "run 1 2",
+            "cutwrite 1",
+            "fly",
+            "until -1",
+        ):
             assert c.tell(line).startswith("error "), line
         assert c.tell("until 50") == "ok 50 50"
         assert c.tell("RX 00").startswith("error")

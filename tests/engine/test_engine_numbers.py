@@ -22,13 +22,17 @@ def nearest(volume: int, m: int, s: int) -> int:
 def test_ticks(parts: Ask) -> None:
     rng = Random(1)
     cases = [(v, m, s) for v, (m, s) in product(VOLUMES, RATES)]
-    cases += [(rng.randrange(1 << 32), rng.randrange(1 << 31, 1 << 32), rng.randint(1, 24)) for _ in range(20_000)]
+    cases += [
+        (rng.randrange(1 << 32), rng.randrange(1 << 31, 1 << 32), rng.randint(1, 24)) for _ in range(20_000)
+    ]
     answers = parts([f"ticks {v} {m} {s}" for v, m, s in cases])
     assert answers == [str(nearest(*case)) for case in cases]
 
 
 def test_doses_and_offsets(parts: Ask) -> None:
-    cases = [(v, m, s, o) for v, (m, s), o in product([*VOLUMES[:-2], 128_000_000, 128_000_001], RATES, OFFSETS)]
+    cases = [
+        (v, m, s, o) for v, (m, s), o in product([*VOLUMES[:-2], 128_000_000, 128_000_001], RATES, OFFSETS)
+    ]
     doses = parts([f"dose {v} {m} {s} {o}" for v, m, s, o in cases])
     assert doses == [str(nearest(v - o, m, s) if v > o else 0) for v, m, s, o in cases]
     offsets = parts([f"offset {m} {s} {o}" for _, m, s, o in cases])
@@ -37,7 +41,12 @@ def test_doses_and_offsets(parts: Ask) -> None:
 
 def test_shares_add_up_to_the_serving(parts: Ask) -> None:
     rng = Random(2)
-    cases = [(4_000_000_000, [4095] * 16), (1, [1, 1, 1]), (4_000_000_000, [1]), (65534, [4095] * 15 + [4094])]
+    cases = [
+        (4_000_000_000, [4095] * 16),
+        (1, [1, 1, 1]),
+        (4_000_000_000, [1]),
+        (65534, [4095] * 15 + [4094]),
+    ]
     for _ in range(5000):
         weights = [rng.randint(1, 4095) for _ in range(rng.randint(1, 16))]
         cases.append((rng.randint(1, rng.choice((100, 1 << 20, 4_000_000_000))), weights))

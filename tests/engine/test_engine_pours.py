@@ -13,6 +13,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
+
 from engine.client import Answer, Controller, Dose, Stage, calibration, recipes
 from engine.shop import BOOK, SERVINGS, SLOW, TICK, offset
 

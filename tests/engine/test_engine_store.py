@@ -9,6 +9,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from engine.client import Answer, Controller, Dose, calibration, recipes
 from engine.shop import BOOK, SERVINGS, SLOW, TICK, offset
 
@@ -33,7 +34,10 @@ def in_force(c: Controller, kind: str) -> bytes:
         if part.reason != "ok":
             assert part.reason == "bad length" if record else part.reason in ("no recipes", "no calibration")
             return record
-        length = min(200, int.from_bytes(c.ask(6, kind.encode() + struct.pack("<IB", 4, 4)).rest, "little") - len(record))
+        length = min(
+            200,
+            int.from_bytes(c.ask(6, kind.encode() + struct.pack("<IB", 4, 4)).rest, "little") - len(record),
+        )
         record += c.ask(6, kind.encode() + struct.pack("<IB", len(record), length)).rest
 
 
@@ -164,7 +168,12 @@ def test_sequence_numbers_wrap(cart: Path, tmp_path: Path) -> None:
     """With both slots committed the later one counts, also where its number has wrapped."""
     store = image_of(cart, tmp_path, OLD["C"], NEW["C"])
     image = bytearray(store.read_bytes())
-    for numbers, wanted in (((0xFFFF, 0), "new"), ((0, 0xFFFF), "old"), ((7, 8), "new"), ((0x7FFF, 0x8000), "new")):
+    for numbers, wanted in (
+        ((0xFFFF, 0), "new"),
+        ((0, 0xFFFF), "old"),
+        ((7, 8), "new"),
+        ((0x7FFF, 0x8000), "new"),
+    ):
         for slot, number in enumerate(numbers):
             at = 1 + slot * CALIBRATION_SLOT
             image[at : at + 4] = bytes([0xA6, 0xC9]) + number.to_bytes(2, "little")

@@ -7,11 +7,15 @@ from pathlib import Path
 from random import Random
 
 import pytest
+
 from engine.client import INTERFACE, Controller, Dose, Stage, calibration, recipes, resealed, sealed
 from engine.shop import BOOK, SERVINGS, SLOW, TICK
 
 CHANNELS, OUTPUTS, STEPS_MAX = 2, 3, 8
-RECORDS = {"recipes": recipes(SERVINGS, BOOK), "calibration": calibration([SLOW, (0xFFFFFFFF, 5, -1)], "unit 1")}
+RECORDS = {
+    "recipes": recipes(SERVINGS, BOOK),
+    "calibration": calibration([SLOW, (0xFFFFFFFF, 5, -1)], "unit 1"),
+}
 
 
 def changed(record: bytes, at: int, value: int) -> bytes:
@@ -72,7 +76,9 @@ def recipes_judgement(body: bytes) -> str:
         numbers = struct.unpack_from(f"<{count}H", body, 4 + 4 * servings)
         offsets = struct.unpack_from(f"<{count}I", body, 4 + 4 * servings + 2 * count)
         good = 1 <= servings <= 16 and zero == 0 and all(1 <= size <= 4_000_000_000 for size in sizes)
-        good = good and list(numbers) == sorted(set(numbers)) and all(recipe_is_good(body, at) for at in offsets)
+        good = (
+            good and list(numbers) == sorted(set(numbers)) and all(recipe_is_good(body, at) for at in offsets)
+        )
     except (struct.error, IndexError):
         good = False
     return "ok" if good else "bad record"

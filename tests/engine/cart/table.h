@@ -6,7 +6,7 @@
 
 #include "dw_target.h"
 
-static const uint8_t dw_default_recipes[] DW_ROM = { 0 };
-static const uint8_t dw_default_calibration[] DW_ROM = { 0 };
+static const uint8_t dw_default_recipes[32] DW_ROM = { 0 };
+static const uint8_t dw_default_calibration[32] DW_ROM = { 0 };
 
 #endif
