@@ -1,6 +1,6 @@
-"""A small client of the engine's own tests: records and frames by the pages, and a controller process to talk to.
+"""A small client of the engine's own tests: records and frames by the pages, and a process to talk to.
 
-CRCs come from zlib and binascii, the byte stuffing from the cobs package: nothing here is the project's own code.
+CRCs come from zlib and binascii, the byte stuffing from the cobs package, nothing from the project.
 """
 
 from __future__ import annotations
@@ -9,19 +9,21 @@ import binascii
 import struct
 import subprocess
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 from cobs import cobs
 
 REASONS = {
-    0: "ok", 1: "stop", 2: "interlock", 3: "max on", 4: "pour limit", 5: "pause limit", 6: "busy", 7: "no recipes",
-    8: "no calibration", 9: "unknown recipe", 10: "unknown serving", 11: "vessel too small", 12: "not calibrated",
-    13: "dose too small", 14: "dose too long", 15: "vessel not changed", 16: "nothing to go on with",
-    17: "no such output", 18: "unknown request", 19: "bad length", 20: "wrong interface", 21: "wrong unit",
-    22: "out of range", 23: "bad record", 24: "store failed",
+    0: "ok", 1: "stop", 2: "interlock", 3: "max on", 4: "pour limit", 5: "pause limit", 6: "busy",
+    7: "no recipes", 8: "no calibration", 9: "unknown recipe", 10: "unknown serving",
+    11: "vessel too small", 12: "not calibrated", 13: "dose too small", 14: "dose too long",
+    15: "vessel not changed", 16: "nothing to go on with", 17: "no such output", 18: "unknown request",
+    19: "bad length", 20: "wrong interface", 21: "wrong unit", 22: "out of range", 23: "bad record",
+    24: "store failed",
 }  # fmt: skip
 CODES = {1: "pour", 2: "go on", 3: "input", 4: "pause", 5: "abort", 6: "off", 7: "on", 8: "done"}
 INTERFACE = 0x01020304
@@ -59,7 +61,7 @@ def resealed(record: bytes) -> bytes:
 
 
 def recipes(
-    servings: Sequence[int], book: dict[int, Sequence[Dose | Stage]], interface: int = INTERFACE
+    servings: Sequence[int], book: Mapping[int, Sequence[Dose | Stage]], interface: int = INTERFACE
 ) -> bytes:
     """A recipes record: servings in quanta, steps by recipe number."""
     numbers = sorted(book)
@@ -104,7 +106,7 @@ class Controller:
     tick: int = 0
     sequence: int = 0
 
-    def __enter__(self) -> Controller:
+    def __enter__(self) -> Self:
         self.child = subprocess.Popen(
             [str(self.program), *self.options], stdin=subprocess.PIPE, stdout=subprocess.PIPE
         )
@@ -202,4 +204,4 @@ class Controller:
 def framed(sequence: int, kind: int, payload: bytes = b"") -> bytes:
     """A frame as it goes over the wire."""
     bare = bytes([sequence, kind]) + payload
-    return cobs.encode(bare + binascii.crc_hqx(bare, 0xFFFF).to_bytes(2, "big")) + b"\0"
+    return bytes(cobs.encode(bare + binascii.crc_hqx(bare, 0xFFFF).to_bytes(2, "big"))) + b"\0"

@@ -1,4 +1,4 @@
-"""Programs made of the engine's own sources, built once a run: a cart as a process, and its parts one by one."""
+"""Programs made of the engine's sources, built once a run: a cart as a process, and parts one by one."""
 
 from __future__ import annotations
 

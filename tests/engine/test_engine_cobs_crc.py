@@ -12,8 +12,8 @@ from crcmod.predefined import mkPredefinedCrcFun
 
 Ask = Callable[[Sequence[str]], list[str]]
 
-# Encoding examples from Cheshire and Baker, "Consistent Overhead Byte Stuffing" (1999) and the table of examples
-# in encyclopaedias; recalled from memory, and recomputed with the cobs package 1.2.2.
+# Encoding examples from Cheshire and Baker, "Consistent Overhead Byte Stuffing" (1999) and the table of
+# examples in encyclopaedias; recalled from memory, and recomputed with the cobs package 1.2.2.
 EXAMPLES = [
     (b"", "01"),
     (bytes([0]), "0101"),
@@ -32,7 +32,7 @@ def hexed(data: bytes) -> str:
 
 
 def test_check_values(parts: Ask) -> None:
-    """CRC-16/IBM-3740 and CRC-32/ISO-HDLC of "123456789": RevEng's catalogue of parametrised CRC algorithms."""
+    """CRC-16/IBM-3740 and CRC-32/ISO-HDLC of "123456789": RevEng's catalogue of CRC algorithms."""
     assert parts([f"crc16 {b'123456789'.hex()}", f"crc32 {b'123456789'.hex()}"]) == [
         str(0x29B1),
         str(0xCBF43926),
@@ -40,7 +40,7 @@ def test_check_values(parts: Ask) -> None:
 
 
 def test_residues(parts: Ask) -> None:
-    """A message with its CRC behind: 0 for CRC-16 big-endian, 0x2144DF1C for CRC-32 little-endian (the catalogue)."""
+    """A message with its CRC behind: 0 for CRC-16 big-endian, 0x2144DF1C for CRC-32 little-endian."""
     text = b"123456789"
     answers = parts([f"crc16 {text.hex()}29b1", f"crc32 {text.hex()}2639f4cb"])
     assert answers == ["0", str(0x2144DF1C)]

@@ -49,7 +49,7 @@ def test_a_frame_with_any_bit_wrong_is_dropped(cart: Path) -> None:
 
 
 def test_frames_at_the_limit_and_above(cart: Path) -> None:
-    """A chunk that fills a frame of 256 bytes on the wire is taken; one byte more, and the frame is dropped."""
+    """A chunk that fills a frame of 256 bytes on the wire is taken; a byte more, and it is dropped."""
     with Controller(cart) as c:
         record = RECIPES.ljust(1000, b"x")
         assert c.ask(2, b"R" + struct.pack("<I", len(record))).reason == "ok"

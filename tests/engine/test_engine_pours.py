@@ -1,9 +1,9 @@
 """Pours on the cart, followed by hand from RULES.md.
 
-The cart: channels 0 and 1 share a group with a dead time of 50 ticks; output 2 is a lamp that stays on in a pause.
-Interlock 0 detects the vessel (20 samples; its loss pauses), 1 is a guard (5 samples, needed always; its loss
-aborts). Buttons 2, 3 and 4 start recipe 1, go on, and stop. Limits: on 40 000, pour 120 000, pause 10 000, jog 5000,
-jog renewal 500 ticks. All inputs are closed or pressed when low.
+The cart: channels 0 and 1 share a group with a dead time of 50 ticks; output 2 is a lamp that stays on in a
+pause. Interlock 0 detects the vessel (20 samples; its loss pauses), 1 is a guard (5 samples, needed always;
+its loss aborts). Buttons 2, 3 and 4 start recipe 1, go on, and stop. Limits: on 40 000, pour 120 000, pause 10 000,
+jog 5000, jog renewal 500 ticks. All inputs are closed or pressed when low.
 """
 
 from __future__ import annotations
@@ -298,11 +298,11 @@ def test_a_jog_lapses_is_renewed_and_is_limited(bench: AbstractContextManager[Be
 def test_a_jog_ends_by_release_stop_and_interlock(bench: AbstractContextManager[Bench]) -> None:
     with bench as c:
         c.ready()
-        for end in (lambda: c.jog(2, 0), lambda: c.ask(17)):
+        for request, payload in ((19, b"\2\0"), (17, b"")):
             t = c.tick
             assert c.jog(2, 1).reason == "ok"
             c.run(100)
-            assert end().reason == "ok"
+            assert c.ask(request, payload).reason == "ok"
             c.run(5)
             assert c.since(t) == [(1, "on", 2), (101, "off", 2)]
             assert refused(c.jog(2, 0)) == ("nothing to go on with", 0)

@@ -1,4 +1,4 @@
-"""The store: power cut in every byte write of an upload, with the byte torn to whatever, and cells that rot."""
+"""The store: power cut in every byte write of an upload, the byte torn to whatever; and cells that rot."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def torn_values(rng: Random) -> list[str]:
 
 
 def each_cut(c: Controller, prepare: Callable[[], bytes], kind: str) -> int:
-    """Cuts power in every byte write of an upload of NEW over what ``prepare`` leaves; returns how many there were."""
+    """Cuts power in every byte write of an upload of NEW over what ``prepare`` leaves; their number."""
     rng = Random(8)
     for nth in range(1, 1000):
         for torn in torn_values(rng):

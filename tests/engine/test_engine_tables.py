@@ -1,4 +1,4 @@
-"""Which records the engine refuses, and why: every byte changed, and every limit of TABLE.md from both sides."""
+"""Which records the engine refuses, and why: every byte changed, each limit of TABLE.md from both sides."""
 
 from __future__ import annotations
 
