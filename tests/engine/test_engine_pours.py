@@ -2,8 +2,8 @@
 
 The cart: channels 0 and 1 share a group with a dead time of 50 ticks; output 2 is a lamp that stays on in a
 pause. Interlock 0 detects the vessel (20 samples; its loss pauses), 1 is a guard (5 samples, needed always;
-its loss aborts). Buttons 2, 3 and 4 start recipe 1, go on, and stop. Limits: on 40 000, pour 120 000, pause 10 000,
-jog 5000, jog renewal 500 ticks. All inputs are closed or pressed when low.
+its loss aborts). Buttons 2, 3 and 4 start recipe 1, go on, and stop. Limits: on 40 000, pour 120 000, pause
+10 000, jog 5000, jog renewal 500 ticks. All inputs are closed or pressed when low.
 """
 
 from __future__ import annotations

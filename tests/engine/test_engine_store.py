@@ -180,6 +180,26 @@ def test_sequence_numbers_wrap(cart: Path, tmp_path: Path) -> None:
         store.write_bytes(image)
         with Controller(cart, ["--store", str(store)]) as c:
             assert in_force(c, "C") == (NEW if wanted == "new" else OLD)["C"]
+        # and the start has superseded the other: it does not come back when this one rots
+        loser = 1 + (0 if wanted == "new" else CALIBRATION_SLOT)
+        assert store.read_bytes()[loser : loser + 2] == bytes([0x53, 0x9A])
+
+
+def test_a_torn_mark_never_completes_a_rotten_one(cart: Path, tmp_path: Path) -> None:
+    """Slot 0 was committed and a mark byte of it rotted: a byte torn to just that value brings nothing back."""
+    store = image_of(cart, tmp_path, NEW["C"])
+    image = bytearray(store.read_bytes())
+    for at, rotten, torn in ((1, 0x00, "a6"), (2, 0x00, "c9")):
+        store.write_bytes(image[:at] + bytes([rotten]) + image[at + 1 :])
+        with Controller(cart, ["--store", str(store)]) as c:
+            assert in_force(c, "C") == b""
+            for nth in (1, 2):
+                c.tell(f"cutwrite {nth} {torn}")
+                assert not cut_upload(c, OLD["C"])
+                c.tell("reset")
+                assert in_force(c, "C") == b""
+            assert c.upload(OLD["C"]).reason == "ok"
+            assert in_force(c, "C") == OLD["C"]
 
 
 def test_an_upload_during_a_pour_is_refused(cart: Path) -> None:
