@@ -186,7 +186,7 @@ def test_sequence_numbers_wrap(cart: Path, tmp_path: Path) -> None:
 
 
 def test_a_torn_mark_never_completes_a_rotten_one(cart: Path, tmp_path: Path) -> None:
-    """Slot 0 was committed and a mark byte of it rotted: a byte torn to just that value brings nothing back."""
+    """Slot 0 was committed and a byte of its mark rotted: a byte torn to that value brings nothing back."""
     store = image_of(cart, tmp_path, NEW["C"])
     image = bytearray(store.read_bytes())
     for at, rotten, torn in ((1, 0x00, "a6"), (2, 0x00, "c9")):
