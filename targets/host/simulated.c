@@ -120,22 +120,25 @@ bool host_arrive(uint8_t byte)
 
 bool host_set_input(unsigned index, bool level)
 {
-    const dw_pin_t *pin = &dw_input_pins[index];
+    static const unsigned inputs = DW_INTERLOCKS + DW_BUTTONS; /* a machine may have none */
+    const dw_pin_t *pin;
 
-    if (index >= DW_INTERLOCKS + DW_BUTTONS) {
+    if (index >= inputs) {
         return false;
     }
+    pin = &dw_input_pins[index];
     ports[pin->port] = (uint8_t)(level ? ports[pin->port] | pin->mask : ports[pin->port] & (uint8_t)~pin->mask);
     return true;
 }
 
 bool host_output_level(unsigned output, bool *level)
 {
-    const dw_pin_t *pin = &dw_output_pins[output];
+    const dw_pin_t *pin;
 
-    if (output >= DW_OUTPUTS || pin->port == DW_NO_PIN) {
+    if (output >= DW_OUTPUTS || dw_output_pins[output].port == DW_NO_PIN) {
         return false;
     }
+    pin = &dw_output_pins[output];
     *level = (ports[pin->port] & pin->mask) != 0;
     return true;
 }
