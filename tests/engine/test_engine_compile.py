@@ -62,10 +62,12 @@ def test_no_warnings(compiler: str, machine: str, tmp_path: Path) -> None:
         run([compiler, *WARNINGS, *COMPILERS[compiler], *includes, "-c", str(source), "-o", str(output)])
 
 
+@pytest.mark.parametrize("machine", ["cart", "bare"])
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
-def test_the_host_program_too(compiler: str, tmp_path: Path) -> None:
+def test_the_host_program_too(compiler: str, machine: str, tmp_path: Path) -> None:
     need(compiler)
-    includes = [f"-I{folder}" for folder in (TESTS / "cart", ENGINE, HOST)]
+    header = TESTS / "cart" if machine == "cart" else bare_machine(tmp_path)
+    includes = [f"-I{folder}" for folder in (header, TESTS / "cart", ENGINE, HOST)]
     sources = [str(path) for path in (*SOURCES, *sorted(HOST.glob("*.c")))]
     run([compiler, *WARNINGS, "-O2", *includes, *sources, "-o", str(tmp_path / "controller")])
 
