@@ -192,9 +192,9 @@ class Controller:
         assert len(rest) == 16 + count
         return struct.unpack(f"<4BIHBHHx{count}B", rest)
 
-    def booked(self) -> list[tuple[int, int, int, int]]:
-        """Output, starts, planned, on of each step of the last pour."""
-        rest = self.ask(34).rest
+    def booked(self, first: int = 0) -> list[tuple[int, int, int, int]]:
+        """Output, starts, planned, on of the steps of the last pour, from one on, as many as a frame holds."""
+        rest = self.ask(34, bytes([first])).rest
         return [struct.unpack_from("<BBII", rest, 1 + 10 * i) for i in range(rest[0])]
 
     def pour(self, number: int, serving: int = 0) -> Answer:
