@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from typing import Protocol, cast
@@ -48,7 +49,23 @@ def _overview() -> str:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns the exit code (0 done, 1 findings, 2 usage, 3 rig or link trouble, 130 interrupted)."""
-    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        try:
+            return _run(list(sys.argv[1:] if argv is None else argv))
+        finally:
+            sys.stdout.flush()  # a reader that has gone is noticed here and not when the interpreter ends
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("dosewright: interrupted", file=sys.stderr)
+        return Exit.INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is still buffered goes nowhere
+        return Exit.DONE
+
+
+def _run(words: list[str]) -> int:
     if not words or words[0] in ("-h", "--help", "help"):
         print(_overview())
         return Exit.DONE if words else Exit.USAGE
@@ -64,25 +81,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         hint = f"did you mean {near[0]!r}? " if near else ""
         print(f"dosewright: no verb {words[0]!r}; {hint}there is {', '.join(VERBS)}", file=sys.stderr)
         return Exit.USAGE
-    try:
-        module = cast(Verb, importlib.import_module(VERBS[words[0]][0]))
-        parser = argparse.ArgumentParser(
-            prog=f"dosewright {words[0]}",
-            description=module.DESCRIPTION,
-            epilog=f"example:\n  {module.EXAMPLE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        module.add_arguments(parser)
-        return module.run(parser.parse_args(words[1:]))
-    except UserError as error:
-        print(error, file=sys.stderr)
-        return error.exit_code
-    except KeyboardInterrupt:
-        print("dosewright: interrupted", file=sys.stderr)
-        return Exit.INTERRUPTED
-    except BrokenPipeError:
-        sys.stderr.close()
-        return Exit.DONE
+    module = cast(Verb, importlib.import_module(VERBS[words[0]][0]))
+    parser = argparse.ArgumentParser(
+        prog=f"dosewright {words[0]}",
+        description=module.DESCRIPTION,
+        epilog=f"example:\n  {module.EXAMPLE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.add_arguments(parser)
+    return module.run(parser.parse_args(words[1:]))
 
 
 if __name__ == "__main__":

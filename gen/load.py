@@ -47,7 +47,10 @@ class Project:
 
 
 def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
-    """The project, or None if there are errors; and every problem of all files, sorted by position."""
+    """The project, or None if there are errors; and every problem of all files, sorted by position.
+
+    Raises UserError where there is no folder.
+    """
     # the checks are the heaviest import and the last to be needed
     from dosewright.gen import checks
 
@@ -91,11 +94,6 @@ def load(folder: Path) -> Project:
 
     Raises UserError with all problems of all files, sorted by position, when there is an error among them.
     """
-    if not folder.is_dir():
-        found = "a file" if folder.exists() else "no such folder"
-        raise UserError(
-            f"{folder}: found {found}; wanted a project folder; dosewright new {folder} makes one"
-        )
     project, problems = examine(folder)
     if project is None:
         raise UserError(problems=problems)

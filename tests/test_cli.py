@@ -118,7 +118,9 @@ def test_ctrl_c_in_the_middle_ends_quietly(tmp_path: Path) -> None:
     assert (process.returncode, "interrupted" in said) in ((130, True), (0, False))
 
 
-def test_a_closed_pipe_is_no_mistake() -> None:
-    command = f"{sys.executable} -m dosewright.gen.cli plan {EXAMPLE} --json | head -c 10"
+@pytest.mark.skipif(os.name == "nt", reason="a POSIX shell is needed")
+@pytest.mark.parametrize("words", ["--help", "plan --help", f"plan {EXAMPLE}", f"plan {EXAMPLE} --json"])
+def test_a_reader_that_goes_away_is_no_mistake(words: str) -> None:
+    command = f"{sys.executable} -m dosewright.gen.cli {words} | true"
     done = subprocess.run(["sh", "-c", command], capture_output=True, text=True)
-    assert "Traceback" not in done.stderr and "Exception" not in done.stderr
+    assert done.stderr == ""
