@@ -57,7 +57,11 @@ class Bench:
             raise RigTrouble(
                 f"{command[0]}: cannot be started ({error.strerror}); build the rig anew"
             ) from None
-        self._events: dict[str, Callable[[list[str]], None]] = {"tx": self._sent, "edge": self._switched}
+        self._events: dict[str, Callable[[list[str]], None]] = {
+            "tx": self._sent,
+            "edge": self._switched,
+            **self._more_events(),
+        }
         self._hung = False
         self._busy = threading.Event()
         self._closed = threading.Event()
@@ -126,6 +130,10 @@ class Bench:
         passed = (int(now) - self.tick) % TICK_WRAP if self._answers else 0
         self.tick = int(now)
         self.elapsed = int(elapsed[0]) if elapsed else self.elapsed + passed
+
+    def _more_events(self) -> dict[str, Callable[[list[str]], None]]:
+        """What a rig that tells more than a plain one does with each of its events."""
+        return {}
 
     def _sent(self, words: list[str]) -> None:
         self.received += bytes.fromhex(words[1])

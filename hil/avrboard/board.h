@@ -12,6 +12,7 @@
 #include <stdio.h>
 
 #include <simavr/avr_eeprom.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/avr_watchdog.h>

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,9 +36,7 @@ class Wiring:
     outputs: tuple[Pin | None, ...]
     inputs: tuple[Pin, ...]
 
-    def command(
-        self, elf: Path, *, baud: int = 115_200, ppm: float = 0, seed: int = 1, tell: bool = False
-    ) -> list[str]:
+    def command(self, elf: Path, *, baud: int = 115_200, ppm: float = 0, seed: int = 1) -> list[str]:
         """The command that starts a board with this program. ``ppm``: how much too fast its clock runs."""
         settings = {
             "mcu": self.mcu,
@@ -49,7 +47,6 @@ class Wiring:
             "baud": baud,
             "ppm": ppm,
             "seed": seed,
-            "tell": int(tell),
         }
         words = [f"{key}={value}" for key, value in settings.items()]
         words += [f"out={pin or '-'}" for pin in self.outputs]
@@ -84,9 +81,11 @@ class AvrBoard(Bench):
     """A board that tells everything it sees; ``happened`` collects it."""
 
     def __init__(self, command: Sequence[str]) -> None:
-        super().__init__([*command, "tell=1"] if "tell=1" not in command else command)
         self.happened = Happened()
-        self._events |= {
+        super().__init__([*command, "tell=1"])
+
+    def _more_events(self) -> dict[str, Callable[[list[str]], None]]:
+        return {
             "pin": self._pin,
             "reset": lambda words: self.happened.resets.append((int(words[1]), words[2])),
             "cut": lambda words: self.happened.cuts.append(int(words[1])),

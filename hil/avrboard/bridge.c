@@ -139,6 +139,7 @@ static void reset_seen(avr_t *avr) {
 
 static void after_reset(void) {
     board.was_reset = false;
+    board.avr->run_cycle_limit = 1000000; /* run whole stretches between two deadlines; a reset sets it to 1 */
     serial_reset();
     store_reset();
     pins_refresh();
@@ -237,7 +238,8 @@ void run_to(uint64_t target) {
  * took up to two ticks; where none comes at all, so many ticks of time pass. */
 void run_ticks(uint64_t ticks) {
     uint64_t period = board.tick_cycles, start = board.avr->cycle;
-    if (!board.first_tick && ticks) {
+    if (!ticks) return;
+    if (!board.first_tick) {
         for (uint64_t i = 0; i < 2 * ticks + 1 && !board.first_tick; i++) run_to(start + (i + 1) * period / 2);
         if (!board.first_tick) return;
         uint64_t late = (board.first_tick - start) / period;
@@ -298,7 +300,6 @@ static void set_up(int count, char **words) {
     avr_init(board.avr);
     firmware.frequency = (uint32_t)board.hz;
     avr_load_firmware(board.avr, &firmware);
-    board.avr->run_cycle_limit = 1000000;
     attach();
     for (int i = 1; i < count; i++)
         if ((!strncmp(words[i], "out=", 4) && !pins_add_output(words[i] + 4)) ||

@@ -160,6 +160,9 @@ void pins_float(void) {
 
 /* A reset leaves the registers that inputs read at 0; the switches are where they were. */
 void pins_refresh(void) {
+    /* libsimavr would look every other cycle whether a low INT pin is still low, enabled or not */
+    for (uint8_t i = 0; i < EXTINT_COUNT; i++)
+        if (avr_extint_is_strict_lvl_trig(board.avr, i) > 0) avr_extint_set_strict_lvl_trig(board.avr, i, 0);
     for (unsigned i = 0; i < port_count; i++) refresh(&ports[i]);
 }
 

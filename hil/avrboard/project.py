@@ -27,13 +27,15 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
         tick_us=machine.tick_us,
         tick_vector=chip.tick_vector,
         # the resistor at each output pulls it to off
-        outputs=tuple(output.pin and pin(output.pin, int(not output.pin.active_high)) for output in machine.outputs),
+        outputs=tuple(
+            output.pin and pin(output.pin, int(not output.pin.active_high)) for output in machine.outputs
+        ),
         inputs=tuple(pin(item.pin) for item in (*machine.interlocks, *machine.buttons)),
     )
 
 
 def board_command(compiled: Compiled, target: Target, folder: Path) -> list[str]:
-    """The command that starts a board with the firmware of this project, built into ``folder``. Raises UserError."""
+    """The command that starts a board with this project in it, built into ``folder``. Raises UserError."""
     wired = wiring(compiled.machine, target)
     made = build_program(compiled, target, folder)
     return wired.command(next(path for name, path in made.items() if name.endswith(".elf")))

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from tools import missing
 
 INSTALL = "apt-get install gcc-avr avr-libc libsimavr-dev libelf-dev"
