@@ -19,6 +19,7 @@ static bool too_long;
 static uint8_t reply[DW_FRAME_LIMIT - 2];
 static uint8_t reply_length;
 static uint8_t replied_type;
+static uint16_t replied_crc;
 static dw_cobs_t sending;
 /* A byte the port had no room for. */
 static uint8_t held;
@@ -86,13 +87,25 @@ static bool send(void)
     return true;
 }
 
-/* Answers a request, or sends the last answer again when it is the last request again: its answer was lost. */
+/* True when a request that must not be done twice is the last one again: its answer was lost. The CRC tells a new host
+ * from one that repeats: the numbers of both begin alike. */
+static bool is_repeat(const uint8_t *frame, uint16_t crc)
+{
+    return dw_serve_once(frame[TYPE]) && reply_length != 0 && reply[SEQUENCE] == frame[SEQUENCE] &&
+           replied_type == frame[TYPE] && replied_crc == crc;
+}
+
+/* Answers a request, or sends the last answer again. */
 static void handle(const uint8_t *frame, uint8_t length)
 {
-    if (reply_length == 0 || reply[SEQUENCE] != frame[SEQUENCE] || replied_type != frame[TYPE]) {
+    const uint8_t *tail = frame + (length - CRC_BYTES);
+    uint16_t request_crc = (uint16_t)((uint16_t)((uint16_t)tail[0] << 8) | tail[1]);
+
+    if (!is_repeat(frame, request_crc)) {
         uint16_t crc;
 
         replied_type = frame[TYPE];
+        replied_crc = request_crc;
         reply_length = 0;
         dw_reply8(frame[SEQUENCE]);
         dw_reply8((uint8_t)(frame[TYPE] | ANSWER));
@@ -104,27 +117,31 @@ static void handle(const uint8_t *frame, uint8_t length)
     dw_cobs_begin(&sending);
 }
 
-/* Drops without an answer what is damaged: it may not even have been meant for us. */
-static void end_frame(void)
+/* Drops without an answer what is damaged: it may not even have been meant for us. True when there is an answer. */
+static bool end_frame(void)
 {
     uint8_t length = 0;
     bool whole = !too_long && dw_cobs_decode(received, received_length, &length);
 
     received_length = 0;
     too_long = false;
-    if (whole && length >= FRAME_MIN && crc_of(received, length) == 0) {
-        handle(received, length);
+    if (!whole || length < FRAME_MIN || crc_of(received, length) != 0) {
+        return false;
     }
+    handle(received, length);
+    return true;
 }
 
-/* Reads nothing while an answer is on its way, so that one buffer for answers is enough. */
+/* Reads nothing while an answer is on its way, so that one buffer for answers is enough; and answers one request at a
+ * time, so that no flood of them keeps the main loop from the buttons. */
 void dw_link_poll(void)
 {
+    bool answered = false;
     uint8_t byte;
 
-    while (send() && dw_port_receive(&byte)) {
+    while (send() && !answered && dw_port_receive(&byte)) {
         if (byte == 0) {
-            end_frame();
+            answered = end_frame();
         } else if (received_length == sizeof received) {
             too_long = true;
         } else {

@@ -213,28 +213,48 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
     }
 }
 
-/* Payload lengths a request may have, from the least to the most. */
+/* Payload lengths a request may have, from the least to the most, and whether it is done only once when repeated. */
 static const struct {
-    uint8_t type, least, most;
-} lengths[] DW_ROM = {
-    { UPLOAD_BEGIN, 5, 5 }, { UPLOAD_CHUNK, OFFSET_BYTES, 255 }, { UPLOAD_COMMIT, 4, 4 },
-    { RANGE_CRC, 9, 9 },    { READ, 6, 6 },                      { POUR, 3, 3 },
-    { JOG, 2, 2 },          { BOOKED, 0, 1 },                    { IDENTIFY, 0, 0 },
-    { STOP, 0, 0 },         { GO_ON, 0, 0 },                     { STATUS, 0, 0 },
-    { TRACE, 0, 0 },
+    uint8_t type, least, most, once;
+} requests[] DW_ROM = {
+    { UPLOAD_BEGIN, 5, 5, 1 },  { UPLOAD_CHUNK, OFFSET_BYTES, 255, 1 },
+    { UPLOAD_COMMIT, 4, 4, 1 }, { RANGE_CRC, 9, 9, 0 },
+    { READ, 6, 6, 0 },          { POUR, 3, 3, 1 },
+    { JOG, 2, 2, 1 },           { BOOKED, 0, 1, 0 },
+    { IDENTIFY, 0, 0, 0 },      { STOP, 0, 0, 0 },
+    { GO_ON, 0, 0, 1 },         { STATUS, 0, 0, 0 },
+    { TRACE, 0, 0, 1 },
 };
+
+#define REQUESTS (sizeof requests / sizeof requests[0])
+
+/* Index of a request, REQUESTS when it is unknown. */
+static uint8_t find(uint8_t type)
+{
+    uint8_t i = 0;
+
+    while (i < REQUESTS && dw_rom8(&requests[i].type) != type) {
+        i++;
+    }
+    return i;
+}
+
+bool dw_serve_once(uint8_t type)
+{
+    uint8_t i = find(type);
+
+    return i < REQUESTS && dw_rom8(&requests[i].once) != 0;
+}
 
 /* DW_OK when a request of this type may have a payload of this length. */
 static uint8_t check_length(uint8_t type, uint8_t length)
 {
-    uint8_t i;
+    uint8_t i = find(type);
 
-    for (i = 0; i < sizeof lengths / sizeof lengths[0]; i++) {
-        if (dw_rom8(&lengths[i].type) == type) {
-            return length < dw_rom8(&lengths[i].least) || length > dw_rom8(&lengths[i].most) ? DW_BAD_LENGTH : DW_OK;
-        }
+    if (i == REQUESTS) {
+        return DW_UNKNOWN_REQUEST;
     }
-    return DW_UNKNOWN_REQUEST;
+    return length < dw_rom8(&requests[i].least) || length > dw_rom8(&requests[i].most) ? DW_BAD_LENGTH : DW_OK;
 }
 
 /* Leaves room for reason and argument, which are known only when all is done. */

@@ -17,6 +17,9 @@ size_t host_take_sent(uint8_t *bytes, size_t room);
 /* Let a byte arrive; false when there is no room until the engine has read some. */
 bool host_arrive(uint8_t byte);
 
+/* Bytes that arrived and were not read yet. */
+size_t host_waiting(void);
+
 /* The level of an input, by its index in the machine; false when there is no such input. */
 bool host_set_input(unsigned index, bool level);
 

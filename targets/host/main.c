@@ -97,6 +97,15 @@ static int hex_digit(char c)
     return c == '\0' || found == NULL ? -1 : (int)(found - digits);
 }
 
+/* Lets the main loop go round until it has read all that arrived: each time it answers one request. */
+static void let_read(void)
+{
+    do {
+        has_power = host_run(dw_poll);
+        (void)tell_sent();
+    } while (has_power && host_waiting() != 0);
+}
+
 /* Bytes arrive all at once; the engine looks whenever its buffer is full, and at the end. */
 static bool receive(const char *hex)
 {
@@ -110,16 +119,14 @@ static bool receive(const char *hex)
         uint8_t byte = (uint8_t)(hex_digit(hex[i]) * 16 + hex_digit(hex[i + 1]));
 
         if (!host_arrive(byte)) {
-            has_power = host_run(dw_poll);
-            (void)tell_sent();
+            let_read();
             if (has_power && !host_arrive(byte)) {
                 return false;
             }
         }
     }
     if (has_power) {
-        has_power = host_run(dw_poll);
-        (void)tell_sent();
+        let_read();
     }
     return true;
 }

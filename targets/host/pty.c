@@ -128,8 +128,10 @@ int host_serve_pty(uint32_t tick)
             dw_tick();
             next += DW_TICK_US;
         }
-        dw_poll();
-        transmit(line.fd);
+        do {
+            dw_poll();
+            transmit(line.fd);
+        } while (host_waiting() != 0);
     }
     return 0;
 }

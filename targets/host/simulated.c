@@ -104,6 +104,11 @@ size_t host_take_sent(uint8_t *bytes, size_t room)
     return count;
 }
 
+size_t host_waiting(void)
+{
+    return arrived - read_so_far;
+}
+
 bool host_arrive(uint8_t byte)
 {
     if (read_so_far == arrived) {

@@ -232,3 +232,117 @@ def test_until_ends_with_the_tick_that_answers(cart: Path) -> None:
         assert c.tick == 10
         assert c.raw(framed(1, 1)) != []
         assert c.tell("until 10").split()[1] == "20"
+
+
+def test_a_new_host_is_not_answered_for_the_one_before(cart: Path) -> None:
+    """Its numbers begin alike: another payload is another request, whatever the number."""
+    with Controller(cart) as c:
+        ready(c)
+        assert c.raw(framed(1, 16, struct.pack("<HB", 99, 0))) == [bytes([1, 0x90, 9, 0])]
+        assert c.raw(framed(1, 16, struct.pack("<HB", 1, 7))) == [bytes([1, 0x90, 10, 0])]
+        assert c.raw(framed(1, 16, struct.pack("<HB", 1, 0))) == [bytes([1, 0x90, 0, 0])]
+        c.run(1)
+        assert c.status()[0] == 1
+
+
+def test_after_identify_the_very_same_pour_is_done_again(cart: Path) -> None:
+    pour = framed(2, 16, struct.pack("<HB", 1, 0))
+    with Controller(cart) as c:
+        ready(c)
+        for _ in range(2):  # two hosts, one after the other
+            assert c.raw(framed(1, 1))[0][:3] == bytes([1, 0x81, 0])
+            assert c.raw(pour) == [bytes([2, 0x90, 0, 0])]
+            c.run(1000)
+            assert [code for _, code, _ in c.trace()].count("pour") == 1
+            c.level(0, 1)
+            c.run(50)
+            c.level(0, 0)
+            c.run(50)
+            c.trace()
+
+
+def test_stop_is_heeded_even_when_it_looks_like_a_repeat(cart: Path) -> None:
+    stop = framed(1, 17)
+    with Controller(cart) as c:
+        ready(c)
+        assert c.raw(stop) == [bytes([1, 0x91, 0, 0])]
+        c.level(2, 0)  # someone presses the start button
+        c.run(25)
+        assert c.raw(stop) == [bytes([1, 0x91, 0, 0])]
+        c.run(2)
+        assert [(code, argument) for _, code, argument in c.trace() if code in ("pour", "abort")] == [
+            ("pour", 0),
+            ("abort", 1),
+        ]
+
+
+def test_what_only_asks_is_never_answered_from_memory(cart: Path) -> None:
+    """A program that asks for the status each time it is run has the same first number each time."""
+    with Controller(cart) as c:
+        ready(c)
+        status = framed(1, 32)
+        before = c.raw(status)
+        c.level(2, 0)
+        c.run(25)
+        after = c.raw(status)
+        assert before[0][4] == 0
+        assert after[0][4] == 1
+
+
+@pytest.mark.parametrize("kind", [2, 3, 4, 16, 18, 19, 33])
+def test_what_is_marked_once_is_done_once(cart: Path, kind: int) -> None:
+    """Each of these answers differently when it is really done again."""
+    record = RECIPES
+    payload = {
+        2: b"R" + struct.pack("<I", len(record)),
+        3: struct.pack("<I", 0) + record[:40],
+        4: record[-4:],
+        16: struct.pack("<HB", 1, 0),
+        19: bytes([0, 1]),
+    }.get(kind, b"")
+    with Controller(cart) as c:
+        ready(c)
+        if kind in (3, 4):
+            assert c.ask(2, b"R" + struct.pack("<I", len(record))).reason == "ok"
+        if kind == 4:
+            assert c.ask(3, bytes(4) + record).reason == "ok"
+        if kind == 18:
+            assert c.pour(1).reason == "ok"
+            c.run(10)
+            c.level(0, 1)
+            c.run(30)
+            c.level(0, 0)
+            c.run(30)
+        if kind == 33:
+            assert c.pour(1).reason == "ok"
+            c.run(10)
+        first = c.raw(framed(201, kind, payload))
+        assert first[0][2] == 0
+        if kind == 2:
+            assert c.ask(3, bytes(4) + record).reason == "ok"
+            assert c.raw(framed(202, 4, record[-4:]))[0][2] == 0
+            assert c.raw(framed(202, 4, record[-4:]))[0][2] == 0
+            assert c.raw(framed(203, 4, record[-4:]))[0][2] == 23
+        elif kind != 3:
+            assert c.raw(framed(201, kind, payload)) == first
+            assert c.raw(framed(202, kind, payload)) != [bytes([202]) + first[0][1:]]
+
+
+def test_a_stop_right_behind_a_pour_in_one_write(cart: Path) -> None:
+    """Both are answered, and nothing is poured; then the same with a tick between, and the pour ends."""
+    pour, stop = struct.pack("<HB", 1, 0), 17
+    with Controller(cart) as c:
+        ready(c)
+        answers = c.raw(framed(1, 16, pour) + framed(2, stop))
+        assert answers == [bytes([1, 0x90, 0, 0]), bytes([2, 0x91, 0, 0])]
+        c.edges.clear()
+        c.run(20)
+        assert c.edges == []
+        assert c.raw(framed(3, 16, pour)) == [bytes([3, 0x90, 0, 0])]
+        c.run(1)
+        begun = c.tick
+        flood = b"".join(framed(n, 6, b"R" + struct.pack("<IB", 0, 20)) for n in range(10, 110))
+        answers = c.raw(flood + framed(200, stop))
+        assert len(answers) == 101
+        c.run(2)
+        assert c.edges[-1] == (begun + 1, 0, 0)
