@@ -177,7 +177,8 @@ class _Run:
         else:
             answer = self._judge_jog(request)
         if answer.reason == Reason.NONE:
-            self.waiting = request
+            withdraws = isinstance(request, Jog) and not request.on and self.controller.state == State.IDLE
+            self.waiting = None if withdraws else request
         return answer
 
     def _judge_pour(self, request: Pour) -> Answer:
@@ -214,7 +215,8 @@ class _Run:
         controller, machine = self.controller, self.twin.machine
         same = controller.jogs(request.output)
         if not request.on:
-            return ACCEPTED if same else Answer(Reason.NOTHING_TO_GO_ON_WITH, 0)
+            waits = isinstance(self.waiting, Jog) and self.waiting.output == request.output
+            return ACCEPTED if same or waits else Answer(Reason.NOTHING_TO_GO_ON_WITH, 0)
         if self.waiting or not (same or controller.state == State.IDLE):
             return Answer(Reason.BUSY, 0)
         if same:

@@ -19,6 +19,16 @@ REPEATS = 4
 REPEATS_AT_BOOT = 16  # until the first answer, where opening the port may have reset the controller
 SMALLEST_FRAME = 96  # what every controller takes
 NOISE_KEPT = 4096
+# Requests that a controller does once and answers from memory when they come again, marked so in LINK.md.
+ONCE = {
+    Request.UPLOAD_BEGIN,
+    Request.UPLOAD_CHUNK,
+    Request.UPLOAD_COMMIT,
+    Request.POUR,
+    Request.GO_ON,
+    Request.JOG,
+    Request.TRACE,
+}
 
 _T = TypeVar("_T")
 
@@ -151,6 +161,9 @@ class Client:
 
     def ask(self, request: Request, payload: bytes = b"") -> Answer:
         """Send one request, unchanged again where no answer comes. Raises RigTrouble."""
+        if self._sequence == 0 and request in ONCE:
+            # the program before this one may have asked for the same with the same number
+            self.ask(Request.IDENTIFY)
         self._sequence = self._sequence % 255 + 1
         wire = frames.pack(Frame(self._sequence, request, payload))
         noise = bytearray()

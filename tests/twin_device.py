@@ -15,7 +15,7 @@ from dosewright.gen.emit import table_bin
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.lower import Compiled
 from dosewright.gen.twin import run
-from dosewright.hil.client import Client
+from dosewright.hil.client import ONCE, Client
 from dosewright.hil.frames import ANSWER, Frame, pack, unpack
 from dosewright.hil.messages import Request
 from dosewright.hil.rig import Rig
@@ -48,7 +48,7 @@ class TwinDevice:
         self.held = 1
         self.to_read = b""
         self.read_entries = self.taken_edges = 0
-        self.last: tuple[int, int, bytes] | None = None
+        self.last: tuple[Frame, bytes] | None = None
         self.partial = b""
 
     def rig(self) -> Rig:
@@ -101,10 +101,9 @@ class TwinDevice:
         for encoded in whole:
             frame = unpack(encoded) if encoded else None
             if frame:
-                if not self.last or self.last[:2] != (frame.sequence, frame.type):
-                    answer = self.answer(frame.type, frame.payload)
-                    self.last = (frame.sequence, frame.type, answer)
-                self.to_read += pack(Frame(frame.sequence, frame.type | ANSWER, self.last[2]))
+                if not self.last or frame.type not in ONCE or self.last[0] != frame:
+                    self.last = (frame, self.answer(frame.type, frame.payload))
+                self.to_read += pack(Frame(frame.sequence, frame.type | ANSWER, self.last[1]))
                 self.advance(1)
         return len(data)
 

@@ -183,14 +183,19 @@ dw_answer_t dw_go_on(void)
     return result;
 }
 
-/* True when this output is being jogged; then its renewal or release is posted if it may be. */
+/* True when this output is being jogged; then its renewal or release is posted if it may be. A release also takes back a
+ * jog that still waits for its tick, else that would run until it lapses. */
 static bool jogs_already(uint8_t output, bool on, dw_answer_t *result)
 {
     dw_lock_t lock = dw_port_lock();
-    bool jogs = dw_state.state == DW_JOGGING && dw_state.steps[DW_JOG_STEP].output == output;
+    bool same = dw_state.steps[DW_JOG_STEP].output == output;
+    bool jogs = dw_state.state == DW_JOGGING && same;
     bool busy = on && !nothing_waits();
 
-    if (jogs && !busy) {
+    if (!on && same && dw_state.asked == DW_ASKED_JOG) {
+        dw_state.asked = DW_ASKED_NOTHING;
+        jogs = true;
+    } else if (jogs && !busy) {
         dw_state.asked = on ? DW_ASKED_RENEWAL : DW_ASKED_RELEASE;
     }
     dw_port_unlock(lock);

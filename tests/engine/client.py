@@ -193,7 +193,7 @@ class Controller:
         return struct.unpack(f"<4BIHBHHx{count}B", rest)
 
     def booked(self, first: int = 0) -> list[tuple[int, int, int, int]]:
-        """Output, starts, planned, on of the steps of the last pour, from one on, as many as a frame holds."""
+        """Output, starts, planned, on of the steps of the last pour, from one on, as a frame holds."""
         rest = self.ask(34, bytes([first])).rest
         return [struct.unpack_from("<BBII", rest, 1 + 10 * i) for i in range(rest[0])]
 

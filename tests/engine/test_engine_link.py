@@ -346,3 +346,15 @@ def test_a_stop_right_behind_a_pour_in_one_write(cart: Path) -> None:
         assert len(answers) == 101
         c.run(2)
         assert c.edges[-1] == (begun + 1, 0, 0)
+
+
+def test_a_jog_and_its_release_in_one_write_switch_nothing(cart: Path) -> None:
+    """Else the pump would run until the jog lapses."""
+    with Controller(cart) as c:
+        ready(c)
+        c.edges.clear()
+        answers = c.raw(framed(1, 19, b"\0\1") + framed(2, 19, b"\1\0") + framed(3, 19, b"\0\0"))
+        assert [answer[2] for answer in answers] == [0, 16, 0]
+        c.run(600)
+        assert c.edges == []
+        assert c.ask(19, b"\0\1").reason == "ok"

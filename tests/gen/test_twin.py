@@ -183,6 +183,9 @@ def test_a_jog_needs_renewal_and_ends_at_its_limit() -> None:
     assert story(bench.run(Jog(10, 0, True))) == ["10 on 0", "30 off 0"]
     assert story(bench.run(Jog(10, 0, True), Jog(25, 0, True))) == ["10 on 0", "44 off 0"]
     assert story(bench.run(Jog(10, 0, True), Jog(25, 0, False))) == ["10 on 0", "25 off 0"]
+    taken_back = bench.run(Jog(10, 0, True), Jog(10, 0, False), Jog(30, 0, False), until=600)
+    assert story(taken_back) == []
+    assert [answer.reason for answer in taken_back.answers] == [0, 0, Reason.NOTHING_TO_GO_ON_WITH]
     renewed = [Jog(tick, 0, True) for tick in range(10, 300, 15)]
     assert story(bench.run(*renewed))[:2] == ["10 on 0", "110 off 0"]
 

@@ -45,7 +45,11 @@ def test_trace_is_read_to_its_end() -> None:
         struct.pack("<HBIBB", 0, 1, 12, 6, 3),
         struct.pack("<HB", 1, 0),
     ]
-    client, _ = client_of(lambda s, k, _: wire(bytes([s, k | 0x80, 0, 0]) + pieces.pop(0)))
+
+    def device(sequence: int, kind: int, _: bytes) -> bytes:
+        return wire(bytes([sequence, kind | 0x80, 0, 0]) + (pieces.pop(0) if kind == Request.TRACE else b""))
+
+    client, _ = client_of(device)
     assert client.trace() == (3, [Entry(9, 7, 3), Entry(12, 6, 3)])
 
 
@@ -107,6 +111,17 @@ def test_each_request_has_its_own_sequence_number() -> None:
     for _ in range(600):
         client.stop()
     assert all(a != b for a, b in zip(port.written, port.written[1:], strict=False))
+
+
+def test_what_changes_something_is_never_the_first_request() -> None:
+    """The program before this one may have asked for the very same with the same number."""
+    for first in (Request.POUR, Request.GO_ON, Request.JOG, Request.TRACE, Request.UPLOAD_BEGIN):
+        client, port = client_of(answering(b""))
+        client.ask(first, b"")
+        assert [frame.strip(b"\0") for frame in port.written] == [
+            wire(bytes([1, Request.IDENTIFY])).strip(b"\0"),
+            wire(bytes([2, first])).strip(b"\0"),
+        ]
 
 
 def test_refusals_carry_their_reason() -> None:
