@@ -65,7 +65,7 @@ class PinChange:
 
 @dataclass(slots=True)
 class Happened:
-    """What the board told beside the lines of a plain rig. ``marks``: (cycle, value) of writes to GPIOR0."""
+    """What the board told beside the lines of a plain rig. ``marks``: (cycle, value) of writes to GPIOR2."""
 
     pins: list[PinChange] = field(default_factory=list)
     resets: list[tuple[int, str]] = field(default_factory=list)

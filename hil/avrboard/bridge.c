@@ -15,7 +15,7 @@
 
 #include "board.h"
 
-enum { MCUSR = 0x54, PORF = 1, EXTRF = 2, WDRF = 8, WDE = 8, MARK = 0x3E };
+enum { MCUSR = 0x54, PORF = 1, EXTRF = 2, WDRF = 8, WDE = 8, MARK = 0x4B /* GPIOR2 */ };
 
 board_t board;
 static bool in_agenda, asleep;

@@ -11,6 +11,7 @@
 #include "avr_port.h"
 #include "dw_engine.h"
 #include "dw_state.h"
+#include "flags.h"
 #include "machine.h"
 
 #define TICK_CYCLES ((uint32_t)(F_CPU / 1000000ul) * DW_TICK_US)
@@ -60,6 +61,19 @@ void __vector_tick_decide(void)
         return;
     }
     owed++;
+    if ((GPIOR0 & 1u << AVR_SERIAL_WORKS) != 0) {
+        GPIOR0 |= 1u << AVR_TICK_WAITS;
+    } else if (!locked) {
+        locked = true;
+        decide();
+    }
+}
+
+/* The rest of a tick that came while the serial handler was at work. */
+void __vector_serial_ended(void) __attribute__((signal, used));
+void __vector_serial_ended(void)
+{
+    GPIOR0 &= (uint8_t)~(1u << AVR_TICK_WAITS);
     if (!locked) {
         locked = true;
         decide();

@@ -2,6 +2,7 @@
 
 #include <avr/io.h>
 #include "chip.h"
+#include "flags.h"
 
 ; Outputs first. The stack and r1 are set up before .init3.
     .section .init3, "ax", @progbits
@@ -30,8 +31,10 @@ TIMER1_COMPA_vect:
     jmp __vector_tick_decide
     .size TIMER1_COMPA_vect, . - TIMER1_COMPA_vect
 
-; The serial handler, for both directions: masks itself and lets others in before it saves anything else; lets
+; The serial handler, for both directions: masks itself and lets the tick in before it saves anything else; lets
 ; none of its own in before all is restored. avr_serial_move leaves in GPIOR1 what the control register is to be.
+; A tick that comes meanwhile writes the pins and leaves the rest, which takes long, to the end of this handler: else
+; received bytes would be lost. The bits of GPIOR0 that say so can be set and tested without touching a flag.
     .global USART_RX_vect
     .global USART_UDRE_vect
     .type USART_RX_vect, @function
@@ -40,6 +43,7 @@ USART_UDRE_vect:
     push r24
     ldi r24, (1 << RXEN0) | (1 << TXEN0)
     sts _SFR_MEM_ADDR(UCSR0B), r24
+    sbi _SFR_IO_ADDR(GPIOR0), AVR_SERIAL_WORKS
     sei
     push r0
     in r0, _SFR_IO_ADDR(SREG)
@@ -77,5 +81,8 @@ USART_UDRE_vect:
     in r24, _SFR_IO_ADDR(GPIOR1)
     sts _SFR_MEM_ADDR(UCSR0B), r24
     pop r24
+    cbi _SFR_IO_ADDR(GPIOR0), AVR_SERIAL_WORKS
+    sbis _SFR_IO_ADDR(GPIOR0), AVR_TICK_WAITS
     reti
+    jmp __vector_serial_ended
     .size USART_RX_vect, . - USART_RX_vect

@@ -18,7 +18,7 @@ ISR(USART_RX_vect) {
     uint8_t byte = UDR0;
     while (!(UCSR0A & 1 << UDRE0)) continue;
     UDR0 = (uint8_t)(byte + 1);
-    if (byte == 'E') GPIOR0 = 'E';
+    if (byte == 'E') GPIOR2 = 'E';
     if (byte == 'H')
         for (;;) continue;
     if (byte == 'S') {
@@ -28,7 +28,7 @@ ISR(USART_RX_vect) {
 }
 
 int main(void) {
-    GPIOR0 = MCUSR;
+    GPIOR2 = MCUSR;
     MCUSR = 0;
     wdt_enable(WDTO_60MS);
     DDRD = 0xF0;
@@ -42,11 +42,11 @@ int main(void) {
     TCCR1B = 1 << WGM12 | 1 << CS10;
     sei();
     for (;;) {
-        if (GPIOR0 == 'E') {
-            GPIOR0 = 0;
+        if (GPIOR2 == 'E') {
+            GPIOR2 = 0;
             eeprom_write_byte((uint8_t *)5, 0x42);
             eeprom_write_byte((uint8_t *)6, 0x43);
-            GPIOR0 = eeprom_read_byte((uint8_t *)5);
+            GPIOR2 = eeprom_read_byte((uint8_t *)5);
         }
         wdt_reset();
         sleep_mode();
