@@ -22,7 +22,7 @@ class Lane:
 
 
 def nice_step(total: float, most: int) -> Fraction:
-    """The least of 1, 2, 5 times a power of ten that divides ``total`` seconds into at most ``most`` parts."""
+    """The least of 1, 2, 5 times a power of ten of which at most ``most`` make ``total`` seconds."""
     step = Fraction(1, 1000)
     while True:
         for factor in (1, 2, 5):
@@ -49,7 +49,7 @@ def terminal(
 
 
 def _cell(lane: Lane, column: int, columns: int, total: float, unicode: bool) -> str:
-    """The character for one column: how much of its time the output is on, but never blank where it is on at all."""
+    """One column: how much of its time the output is on, but never blank where it is on at all."""
     begin, end = column * total / columns, (column + 1) * total / columns
     covered = sum(max(0.0, min(end, off) - max(begin, on)) for on, off in lane.spans)
     share = covered / (end - begin) if total else 0.0

@@ -48,7 +48,7 @@ def _overview() -> str:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one verb; returns the exit code (0 done, 1 findings, 2 usage, 3 rig or link trouble, 130 interrupted)."""
+    """Run one verb; returns its exit code, one of ``Exit``."""
     try:
         try:
             return _run(list(sys.argv[1:] if argv is None else argv))

@@ -22,7 +22,7 @@ def steps_max(outputs: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """An electrical pin: its name on the board, port and bit of the target, the level that means on or closed.
+    """A pin: its name on the board, port and bit of the target, the level that means on or closed.
 
     ``number`` is what board libraries call it (255: no number).
     """

@@ -11,8 +11,8 @@ from typing import Any, get_args
 from pydantic.fields import FieldInfo
 
 from dosewright.gen import units
-from dosewright.gen.load import Project
 from dosewright.gen.models.base import WHY, Quantity, RateSpan, Table, extra_of
+from dosewright.gen.project import Project
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,8 +142,8 @@ def recipes_h(compiled: Compiled) -> str:
 def plan_json(compiled: Compiled, plans: Iterable[Plan]) -> str:
     """Expected edges of every recipe at every serving, one pour a line.
 
-    ``edges`` are [tick, output, on], counted from the tick of the pour itself; ``doses`` give the output, millilitres
-    asked and realised, the exact on-time in ticks and the ticks that the controller will take.
+    ``edges`` are [tick, output, on], counted from the tick of the pour itself; ``doses`` give the output,
+    millilitres asked and realised, the exact on-time in ticks and the ticks that the controller will take.
     """
     head = {
         "machine": compiled.machine.name,

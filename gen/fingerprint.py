@@ -17,7 +17,8 @@ def _digest(value: object) -> bytes:
 def interface(machine: CompiledMachine) -> int:
     """The interface fingerprint, a u32: only what the bytes of a table mean.
 
-    Pins, polarities, interlocks and limits are left out: changing them needs new firmware but leaves old tables valid.
+    Pins, polarities, interlocks and limits are left out: changing them needs new firmware but leaves old
+    tables valid.
     """
     channels = [o.name for o in machine.outputs if not o.is_stage]
     stages = [o.name for o in machine.outputs if o.is_stage]

@@ -23,8 +23,8 @@ def compiler_of(recipe: BuildRecipe) -> str | None:
 def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str, Path]:
     """Compile engine, port, machine and table into ``folder``; returns the products by name.
 
-    Everything is built aside and moved into place when complete. Raises UserError when no compiler is installed, or
-    with the compiler's words when it refuses.
+    Everything is built aside and moved into place when complete. Raises UserError when no compiler is
+    installed, or with the compiler's words when it refuses.
     """
     recipe = target.build
     if recipe is None:

@@ -7,7 +7,7 @@ import unicodedata
 
 
 def identifier(text: str) -> str:
-    """The upper-case C identifier of a name: accents dropped, other scripts as their code points, the rest ``_``."""
+    """A name as upper-case C identifier: accents dropped, other scripts as code points, the rest ``_``."""
     out: list[str] = []
     for char in unicodedata.normalize("NFKD", text):
         if char.isascii() and char.isalnum():
@@ -22,12 +22,12 @@ def identifier(text: str) -> str:
 
 
 def c_string(text: str) -> str:
-    """A C string literal of the UTF-8 bytes; octal escapes end after three digits, so nothing can run into the next."""
+    """A C string literal of the UTF-8 bytes; octal escapes end after three digits, whatever comes next."""
     plain = {*range(0x20, 0x7F)} - {0x22, 0x3F, 0x5C}  # not quote, question mark (trigraphs), backslash
     return '"' + "".join(chr(b) if b in plain else f"\\{b:03o}" for b in text.encode()) + '"'
 
 
 def c_comment(text: str) -> str:
-    """The text for use inside a C comment: one line, and nothing that ends or opens a comment or splices lines."""
+    """The text for a C comment: one line, and nothing that ends or opens a comment or splices lines."""
     safe = "".join(c if c.isprintable() else "?" for c in text).replace("\\", "/")
     return re.sub(r"\*(?=/)|/(?=\*)|\?(?=\?)", lambda m: m[0] + " ", safe)

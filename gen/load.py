@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
 from pathlib import Path
 
 from dosewright.gen import book as books
-from dosewright.gen.book import Book
 from dosewright.gen.files import read
 from dosewright.gen.models.base import Table
 from dosewright.gen.models.calibration import CalibrationFile
@@ -15,10 +13,11 @@ from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.problems import Problem, UserError
+from dosewright.gen.project import Project
 from dosewright.gen.source import Source
-from dosewright.gen.targets import Target
 from dosewright.gen.targets import read as read_target
 
+_AnySource = Source[MachineFile] | Source[RecipesFile] | Source[LoadedFile] | Source[CalibrationFile]
 FILES: dict[str, type[Table]] = {
     "machine": MachineFile,
     "recipes": RecipesFile,
@@ -27,32 +26,13 @@ FILES: dict[str, type[Table]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Project:
-    """Everything of one project folder, without mistakes. ``problems`` are warnings."""
-
-    machine: MachineFile
-    recipes: RecipesFile
-    loaded: LoadedFile
-    calibration: CalibrationFile
-    target: Target
-    numbers: Mapping[str, int]  # recipe name -> number, those left out too
-    book: Book
-    problems: tuple[Problem, ...]
-
-    @property
-    def left_out(self) -> tuple[tuple[str, str], ...]:
-        """Recipes that cannot be poured, each with the reason."""
-        return self.book.left_out
-
-
 def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     """The project, or None if there are errors; and every problem of all files, sorted by position.
 
     Raises UserError where there is no folder.
     """
     # the checks are the heaviest import and the last to be needed
-    from dosewright.gen import checks
+    from dosewright.gen import checks, checks_pours
 
     if not folder.is_dir():
         found = "a file" if folder.exists() else "no such folder"
@@ -68,12 +48,9 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     if machine.model and recipes.model and loaded.model and calibration.model:
         book = books.make(machine.model, recipes.model, loaded.model, calibration.model)
     checks.across(machine, recipes, loaded, calibration, book)
-    sources: tuple[
-        Source[MachineFile] | Source[RecipesFile] | Source[LoadedFile] | Source[CalibrationFile], ...
-    ]
-    sources = (machine, recipes, loaded, calibration)
-    problems = tuple(sorted(problem for source in sources for problem in source.problems))
-    if any(not problem.warning for problem in problems):
+    sources: tuple[_AnySource, ...] = (machine, recipes, loaded, calibration)
+    problems = _sorted(sources)
+    if _mistakes(problems):
         return None, problems
     assert machine.model and recipes.model and loaded.model and calibration.model and book
     project = Project(
@@ -86,7 +63,17 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
         book=book,
         problems=problems,
     )
-    return project, problems
+    checks_pours.check_pours(machine, recipes, project)
+    problems = _sorted(sources)
+    return None if _mistakes(problems) else project, problems
+
+
+def _sorted(sources: Iterable[_AnySource]) -> tuple[Problem, ...]:
+    return tuple(sorted(problem for source in sources for problem in source.problems))
+
+
+def _mistakes(problems: Iterable[Problem]) -> bool:
+    return any(not problem.warning for problem in problems)
 
 
 def load(folder: Path) -> Project:

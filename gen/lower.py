@@ -10,8 +10,8 @@ from math import floor
 from dosewright.gen import compiled as c
 from dosewright.gen.arithmetic import quanta, rate
 from dosewright.gen.book import Pourable
-from dosewright.gen.load import Project
 from dosewright.gen.models.machine import Channel, Interlock, MachineFile, Stage
+from dosewright.gen.project import Project
 from dosewright.gen.targets import Target
 
 JOG_RENEWAL = Fraction(1, 2)  # seconds after which a jog that nobody renews ends

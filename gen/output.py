@@ -1,11 +1,10 @@
-"""Output files: written whole or not at all, only where they changed, with a manifest that says what came from what."""
+"""Output files: written whole or not at all, only where they changed, with a manifest of what came in."""
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -38,8 +37,8 @@ def manifest(inputs: Mapping[str, bytes], outputs: Mapping[str, bytes]) -> bytes
 def write(folder: Path, inputs: Mapping[str, bytes], outputs: Mapping[str, bytes]) -> list[Change]:
     """Bring ``folder`` to hold these outputs and their manifest; returns one Change an output, in order.
 
-    All new files are complete on disk, beside the old ones, before the first old one is replaced. Raises UserError
-    when the folder cannot be written; then nothing has changed.
+    All new files are complete on disk, beside the old ones, before the first old one is replaced. Raises
+    UserError when the folder cannot be written; then nothing has changed.
     """
     new = manifest(inputs, outputs)
     old = _old_manifest(folder)
@@ -52,21 +51,26 @@ def write(folder: Path, inputs: Mapping[str, bytes], outputs: Mapping[str, bytes
 
 
 def replace_all(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write files into a folder (made where missing): all staged first, then moved into place."""
+    """Write files into a folder (made where missing): all staged first, then moved into place.
+
+    A file that holds these bytes already is left alone. Raises UserError when the folder cannot be written.
+    """
     staged: list[tuple[Path, Path]] = []
     try:
         for name, data in files.items():
             final = folder / name
+            if _read(final) == data:
+                continue
             final.parent.mkdir(parents=True, exist_ok=True)
             part = final.with_name(f".{final.name}.part")
             staged.append((part, final))
             part.write_bytes(data)
         for part, final in staged:
-            os.replace(part, final)
+            part.replace(final)
     except OSError as error:
         raise UserError(
-            f"{folder}: found that it cannot be written ({error.strerror or error}); wanted a folder with free space "
-            "and write permission; choose another with --out"
+            f"{folder}: found that it cannot be written ({error.strerror or error}); wanted a folder with "
+            "free space and write permission; choose another with --out"
         ) from error
     finally:
         for part, _ in staged:
@@ -106,7 +110,7 @@ def _judge(
     known = old.get("inputs")
     then = known if isinstance(known, dict) else {}
     changed = [n for n, d in inputs.items() if then.get(n) != hashlib.sha256(d).hexdigest()]
-    changed += [n for n in then if n not in inputs]
+    changed += [f"{n} (no longer there)" for n in then if n not in inputs]
     return True, "changed: " + ", ".join(
         sorted(changed)
     ) if changed else "the installed dosewright was changed"

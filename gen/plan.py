@@ -90,8 +90,10 @@ class PlanError(ValueError):
 
     def __init__(self, recipe: CompiledRecipe, serving: int, reason: Reason, argument: int) -> None:
         self.recipe, self.serving, self.reason, self.argument = recipe, serving, reason, argument
-        words = reason.name.lower().replace("_", " ")
-        super().__init__(f"recipe {recipe.number} {recipe.name!r}, serving {serving}: {words} ({argument})")
+        self.words = reason.name.lower().replace("_", " ")
+        super().__init__(
+            f"recipe {recipe.number} {recipe.name!r}, serving {serving}: {self.words} ({argument})"
+        )
 
 
 def plan(compiled: Compiled, recipe: CompiledRecipe, serving: int) -> Plan:

@@ -18,7 +18,7 @@ class Exit(IntEnum):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
-    """One finding at one place. Sorted by position; ``line`` and ``column`` count from 1, 0 where there is none."""
+    """One finding at one place. Sorted by position; ``line`` and ``column`` count from 1, 0: no place."""
 
     file: str
     line: int

@@ -1,4 +1,4 @@
-"""Jinja2 with the settings every template of the project uses. Decisions stay in Python; templates only lay out."""
+"""Jinja2 with the settings of every template of the project. Decisions stay in Python; templates lay out."""
 
 from __future__ import annotations
 

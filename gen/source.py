@@ -99,3 +99,8 @@ def shown(value: object) -> str:
     text = f'"{value}"' if isinstance(value, str) else str(value)
     text = "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in text)
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def counted(number: int, word: str) -> str:
+    """``1 recipe``, ``2 recipes``, ``no recipes``."""
+    return f"{number or 'no'} {word}{'' if number == 1 else 's'}"

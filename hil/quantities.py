@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from dosewright.gen.load import Project
 from dosewright.gen.models.machine import Channel, Interlock, Stage
 from dosewright.gen.models.recipes import Recipe
+from dosewright.gen.project import Project
 from dosewright.hil.bounds import Closed
 from dosewright.hil.checker import Line, Part, Pour, Rules, Timed
 from dosewright.hil.record import PourRecord, later

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from dosewright.gen.compiled import CompiledRecipe
-from dosewright.gen.load import Project
 from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan, plan
+from dosewright.gen.project import Project
 from dosewright.hil import checker, quantities
 from dosewright.hil.bounds import beyond
 from dosewright.hil.expectation import against_twin

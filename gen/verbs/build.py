@@ -1,11 +1,10 @@
-"""``dosewright build``: headers, table, plan and manifest of a project, and its firmware where a compiler is there."""
+"""``dosewright build``: headers, table, plan and manifest of a project, and its firmware."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
-from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from dosewright.gen.lower import Compiled
     from dosewright.gen.output import Change
+    from dosewright.gen.targets import Target
 
 DESCRIPTION = """Writes, into the folder build of the project:
   machine.h      what a firmware compiles in: pins, polarities, limits, interlocks
@@ -45,20 +45,19 @@ def run(arguments: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
     out = arguments.out or arguments.folder / "build"
     changes = write(out, _inputs(arguments.folder), outputs(compiled))
-    firmware: dict[str, Path] = {}
-    said = ""
+    note = ""
     if not arguments.no_firmware:
-        firmware, said = _firmware(compiled, project.target.name, out / "firmware")
+        products, note = _firmware(compiled, project.target, out, changes)
+        changes += products
     if arguments.json:
         report = {
             "files": [asdict(change) for change in changes],
             "left_out": [{"recipe": name, "reason": reason} for name, reason in compiled.left_out],
-            "firmware": sorted(firmware),
-            "firmware_note": said,
+            "firmware_note": note,
         }
         print(json.dumps(report, indent=1, ensure_ascii=False))
     else:
-        _print(out, changes, compiled, firmware, said)
+        _print(out, changes, compiled, note)
     return Exit.DONE
 
 
@@ -83,32 +82,41 @@ def _inputs(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in paths if path.is_file()}
 
 
-def _firmware(compiled: Compiled, target_name: str, folder: Path) -> tuple[dict[str, Path], str]:
-    """The products, or none and what to install: the files of the table are of use without a compiler."""
+def _firmware(
+    compiled: Compiled, target: Target, out: Path, changes: list[Change]
+) -> tuple[list[Change], str]:
+    """What became of the products, or none and a note: the other files are of use without a compiler."""
     from dosewright.gen.firmware import build_program, compiler_of
-    from dosewright.gen.targets import read
+    from dosewright.gen.output import Change
 
-    target = read(target_name)
+    folder = out / "firmware"
+    old = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
+    stale = f"; what is in {folder} is of an earlier build" if old else ""
     if target.build is None:
-        return {}, f"target {target_name} has no firmware of its own yet"
+        return [], f"no firmware: {target.title} has none yet{stale}"
     if compiler_of(target.build) is None:
         looked = ", ".join(target.build.compilers)
-        return {}, f"no firmware: {looked} is not installed; to have it: {target.build.install}"
-    return build_program(compiled, target, folder), ""
+        return [], f"no firmware: {looked} is not installed; to have it: {target.build.install}{stale}"
+    compiled_in = ("machine.h", "table.h")
+    headers = [change.name for change in changes if change.written and change.name in compiled_in]
+    why = f"changed: {', '.join(headers)}" if headers else "the compiler or the installed dosewright changed"
+    products = []
+    for name, path in sorted(build_program(compiled, target, folder).items()):
+        same = path.read_bytes() == old.get(name)
+        reason = "unchanged" if same else why if name in old else "new"
+        products.append(Change(f"firmware/{name}", not same, reason))
+    return products, ""
 
 
-def _print(
-    out: Path, changes: list[Change], compiled: Compiled, firmware: Mapping[str, Path], said: str
-) -> None:
+def _print(out: Path, changes: list[Change], compiled: Compiled, note: str) -> None:
+    from dosewright.gen.source import counted
+
     for change in changes:
         print(f"{out / change.name}: {'written, ' if change.written else ''}{change.why}")
-    for name in sorted(firmware):
-        print(f"{firmware[name]}: compiled")
-    if said:
-        print(said)
+    if note:
+        print(note)
     machine, table = compiled.machine, compiled.recipes
-    print(
-        f"{machine.name}: {len(table.recipes)} recipes, {len(table.servings)} servings, {machine.channels} channels"
-    )
+    counts = [(len(table.recipes), "recipe"), (len(table.servings), "serving"), (machine.channels, "channel")]
+    print(f"{machine.name}: {', '.join(counted(number, word) for number, word in counts)}")
     for name, reason in compiled.left_out:
         print(f"left out: {name} ({reason})")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dosewright.gen.problems import Exit, Problem
 
 if TYPE_CHECKING:
-    from dosewright.gen.load import Project
+    from dosewright.gen.project import Project
 
 DESCRIPTION = (
     "Read a project folder (machine.toml, recipes.toml, loaded.toml, calibration.toml) and report every\n"
@@ -52,16 +52,17 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _summary(project: Project | None, problems: tuple[Problem, ...]) -> list[str]:
     from dosewright.gen import units
+    from dosewright.gen.source import counted
 
     mistakes = sum(not problem.warning for problem in problems)
     warnings = len(problems) - mistakes
-    counted = f"{_count(mistakes, 'mistake')}, {_count(warnings, 'warning')}"
+    total = f"{counted(mistakes, 'mistake')}, {counted(warnings, 'warning')}"
     if project is None:
-        return [f"{counted}. Nothing is built from this folder until the mistakes are mended."]
+        return [f"{total}. Nothing is built from this folder until the mistakes are mended."]
     servings = ", ".join(f"{name} {units.ml(volume)}" for name, volume in project.recipes.serving.items())
     lines = [
-        f"{project.machine.machine.name}: {counted}.",
-        f"Can be poured: {_count(len(project.book.recipes), 'recipe')}, each as {servings}.",
+        f"{project.machine.machine.name}: {total}.",
+        f"Can be poured: {counted(len(project.book.recipes), 'recipe')}, each as {servings}.",
         *(f"  {item.number:>3}  {item.name}" for item in project.book.recipes),
     ]
     if project.left_out:
@@ -91,7 +92,3 @@ def _report(project: Project | None, problems: tuple[Problem, ...], with_default
 
 def _unmeasured(project: Project) -> list[str]:
     return [name for name in project.machine.channel if name not in project.calibration.channel]
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number or 'no'} {word}{'' if number == 1 else 's'}"

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from dosewright.gen.lower import Compiled
     from dosewright.gen.plan import Plan
 
-DESCRIPTION = """Works out when each output switches on and off. Without a recipe: how long every pour takes. With one:
-its timing chart, each dose with the volume asked for, its on-time, and what whole ticks make of it.
+DESCRIPTION = """Works out when each output switches on and off. Without a recipe: how long every pour takes.
+With one: its timing chart, each dose with the volume asked for, its on-time, and what whole ticks make of it.
 No compiler and no controller is needed."""
 EXAMPLE = 'dosewright plan my-cart "Dock Sour" --serving tall --svg dock-sour.svg'
 
@@ -111,14 +111,20 @@ def _print_chart(compiled: Compiled, plan: Plan) -> None:
 
 
 def _print_list(compiled: Compiled, plans: list[Plan]) -> None:
-    width = max((len(plan.recipe.name) for plan in plans), default=6)
-    print(
-        f"{'no.':>5}  {'recipe':<{width}}  {'serving':<10} {'seconds':>9} {'edges':>6} {'worst dose off by ml':>21}"
-    )
+    if plans:
+        width = max(6, *(len(plan.recipe.name) for plan in plans))
+        narrow = max(7, *(len(name) for name in compiled.serving_names))
+        print(
+            f"{'no.':>5}  {'recipe':<{width}}  {'serving':<{narrow}}  {'seconds':>9} {'edges':>6} "
+            f"{'worst dose off by ml':>21}"
+        )
+    else:
+        print("no recipe can be poured with what is loaded and measured")
     for plan in plans:
         worst = max((dose.error_ml for dose in plan.doses), key=abs)
         print(
-            f"{plan.recipe.number:>5}  {plan.recipe.name:<{width}}  {compiled.serving_names[plan.serving]:<10} "
+            f"{plan.recipe.number:>5}  {plan.recipe.name:<{width}}  "
+            f"{compiled.serving_names[plan.serving]:<{narrow}}  "
             f"{_seconds(compiled, plan.duration):>9.3f} {len(plan.edges):>6} {float(worst):>+21.4f}"
         )
     for name, reason in compiled.left_out:

@@ -54,6 +54,13 @@ LONGER: dict[str, tuple[list[tuple[str, str, str]], str, str, str, str]] = {
         'recipe."Plain Soda".parts.soda',
         "250 ml",
     ),
+    "a pour longer than the pour limit": (
+        [(M, 'pour_limit = "3 min"', 'pour_limit = "56.974 s"')],
+        M,
+        '"56.974 s"',
+        "machine.pour_limit",
+        "56.97 s",
+    ),
     "no supply where the sum is too much": (
         [(M, 'supply = "4 A"', "#"), (M, 'current = "0.02 A"', 'current = "60 A"')],
         M,
@@ -244,6 +251,14 @@ def test_limits_are_met_exactly(tmp_path: Path) -> None:
     soda = 'pin = "D8", actuator = "peristaltic pump", current = "1.6 A", max_on = '
     assert fields((M, f'{soda}"60 s"', f'{soda}"37.18 s"')) == []
     assert fields((M, f'{soda}"60 s"', f'{soda}"37.178 s"')) == ['recipe."Plain Soda".parts.soda']
+
+
+def test_a_pour_may_take_just_the_pour_limit(tmp_path: Path) -> None:
+    """Harbour Fizz at 250 ml, the longest pour of the example, takes 56.975 s."""
+    files = changed(example(), (M, 'pour_limit = "3 min"', 'pour_limit = "56.975 s"'))
+    assert load(put(tmp_path, files)).problems == ()
+    (problem,) = errors(put(tmp_path, changed(files, (M, '"56.975 s"', '"20 s"'))))
+    assert problem.wanted == 'at least 57 s, for "Harbour Fizz" at the serving tall'
 
 
 def test_no_duration_reaches_the_horizon_of_the_ticks(tmp_path: Path) -> None:

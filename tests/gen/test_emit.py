@@ -9,6 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen import emit
 from dosewright.gen.load import load
 from dosewright.gen.lower import Compiled, lower
@@ -37,7 +38,7 @@ def compiled() -> Compiled:
 
 @pytest.fixture(scope="module")
 def hostile(tmp_path_factory: pytest.TempPathFactory) -> Compiled:
-    """The example with a recipe whose name tries to end comments and strings, and one machine name likewise."""
+    """The example with a recipe and a machine whose names try to end comments and strings."""
     folder = tmp_path_factory.mktemp("hostile")
     files = changed(
         example(),
@@ -65,18 +66,22 @@ def test_headers_compile_without_a_warning(
     need(compiler)
     _write(tmp_path, request.getfixturevalue(which))
     port = "avr" if compiler == "avr-gcc" else "host"
-    extra = [f"-I{TARGETS / 'atmega328p'}"] if port == "avr" else []
+    includes = [
+        f"-I{TARGETS / folder}" for folder in ("engine", port, *(["atmega328p"] if port == "avr" else []))
+    ]
     for tables in ([], ["-DDW_MACHINE_TABLES"]):
         (tmp_path / "all.src").write_text('#include "machine.h"\n#include "table.h"\n#include "recipes.h"\n')
         done = subprocess.run(
-            [compiler, *flags, *STRICT, *tables, f"-I{TARGETS / 'engine'}", f"-I{TARGETS / port}", *extra, "all.src"],
-            cwd=tmp_path, capture_output=True, text=True,
-        )  # fmt: skip
+            [compiler, *flags, *STRICT, *tables, *includes, "all.src"],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+        )
         assert done.returncode == 0, done.stderr
 
 
 def test_the_example_in_recipes_h_runs_as_the_plan_says(compiled: Compiled, tmp_path: Path) -> None:
-    """The ten lines of the header's own comment, taken out of it, compiled and run: on-times as in the plan."""
+    """The ten lines of the header's own comment, compiled and run: on-times as in the plan."""
     need("cc")
     text = emit.recipes_h(compiled)
     comment = text[: text.index("*/")]
@@ -142,7 +147,7 @@ def test_an_output_that_is_on_at_low_idles_high_and_says_so(tmp_path: Path) -> N
 
 
 def test_plan_json_holds_what_the_recipe_asks_for(compiled: Compiled) -> None:
-    """45 ml at 98 ml/min take 27.551 s (common practice, no source); here from the file that a builder reads."""
+    """45 ml at 98 ml/min take 27.551 s (common practice, no source), in the file that a builder reads."""
     data = json.loads(emit.plan_json(compiled, plans(compiled)))
     assert [entry["recipe"] for entry in data["left_out"]] == ["Foghorn", "Orchard Jetty"]
     assert len(data["pours"]) == 13 * 3

@@ -4,9 +4,10 @@ import re
 import subprocess
 
 import pytest
-from dosewright.gen.identifiers import c_comment, c_string, identifier
 from hypothesis import given
 from hypothesis import strategies as st
+
+from dosewright.gen.identifiers import c_comment, c_string, identifier
 from tools import need
 
 NASTY = [

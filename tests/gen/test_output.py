@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from dosewright.gen import output
 from dosewright.gen.problems import UserError
 
