@@ -31,7 +31,7 @@ NASTY = [
     [
         ("lime juice", "LIME_JUICE"),
         ("Crème brûlée", "CREME_BRULEE"),
-        ("7 up!", "7_UP"),
+        ("7 bells!", "7_BELLS"),
         ("汽水", "U6C7D_U6C34".replace("_", "")),
         ("--", "UNNAMED"),
         ("ﬁzz", "FIZZ"),
@@ -60,6 +60,21 @@ def test_a_string_literal_decodes_to_the_same_bytes(text: str) -> None:
     assert literal.isascii() and "\n" not in literal and "??" not in literal
     back = re.sub(rb"\\([0-7]{3})", lambda m: bytes([int(m[1], 8)]), literal[1:-1].encode())
     assert back == text.encode()
+
+
+# RFC 3629, section 7 (from memory; recomputed with CPython's codec): A<NOT IDENTICAL TO><ALPHA>., "hangugeo",
+# "nihongo".
+UTF8 = [
+    ("A\u2262\u0391.", "41 e2 89 a2 ce 91 2e"),
+    ("\ud55c\uad6d\uc5b4", "ed 95 9c ea b5 ad ec 96 b4"),
+    ("\u65e5\u672c\u8a9e", "e6 97 a5 e6 9c ac e8 aa 9e"),
+]
+
+
+@pytest.mark.parametrize(("text", "octets"), UTF8)
+def test_the_bytes_of_a_name_are_utf_8(text: str, octets: str) -> None:
+    escapes = re.findall(r"\\([0-7]{3})|(.)", c_string(text)[1:-1])
+    assert bytes(int(octal, 8) if octal else ord(plain) for octal, plain in escapes) == bytes.fromhex(octets)
 
 
 def test_the_c_compiler_agrees(tmp_path) -> None:

@@ -74,6 +74,11 @@ def test_a_file_without_permission(tmp_path: Path) -> None:
     [
         (b"# caf\xe9\n", "machine.toml:1:6: found the byte 0xe9, which is not UTF-8"),
         (b"a = 1\n\nb = \xff\n", "machine.toml:3:5: found the byte 0xff, which is not UTF-8"),
+        # RFC 3629, sections 3, 4 and 10: overlong forms, surrogates, beyond U+10FFFF
+        (b"a = '\xc0\x80'", "machine.toml:1:6: found the byte 0xc0, which is not UTF-8"),
+        (b"a = '\xe0\x80\xaf'", "machine.toml:1:6: found the byte 0xe0, which is not UTF-8"),
+        (b"a = '\xed\xa0\x80'", "machine.toml:1:6: found the byte 0xed, which is not UTF-8"),
+        (b"a = '\xf4\x90\x80\x80'", "machine.toml:1:6: found the byte 0xf4, which is not UTF-8"),
         ("[machine]\n".encode("utf-16"), "machine.toml:1:1: found text in UTF-16"),
         ("[machine]\n".encode("utf-16-le"), "machine.toml:1:2: found a NUL byte"),
         (b"a = 1\nb = 'x\x00'\n", "machine.toml:2:7: found a NUL byte"),

@@ -35,7 +35,8 @@ def as_json(text: str) -> Any:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_schema_is_one_of_2020_12(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    # JSON Schema draft 2020-12, by the meta-schema in the jsonschema library
+    # json-schema.org, draft 2020-12, by its meta-schema in the jsonschema library; what exclusiveMinimum and
+    # additionalProperties then refuse is tried below
     assert main(["schema", name]) == 0
     schema = json.loads(capsys.readouterr().out)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"

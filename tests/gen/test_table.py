@@ -72,6 +72,42 @@ def test_the_crc_is_the_one_of_the_catalogue() -> None:
     assert zlib.crc32(b"123456789") == 0xCBF43926
 
 
+def test_how_long_a_record_may_be_for_three_flips_to_show() -> None:
+    """Koopman's tables of CRC-32: Hamming distance 4 up to 91607 data bits (from memory, worked out here).
+
+    An error can be shifted, so its first flip may be taken as x^0: two flips cancel where x^k = 1, three
+    where 1 + x^j = x^k modulo the polynomial. Records within the EEPROM of a controller (4 KiB at most) are
+    shorter; in a longer one two flips still always show.
+    """
+    powers: dict[int, int] = {}
+    value = 1
+    while value not in powers and (value ^ 1) not in powers:
+        powers[value] = len(powers)
+        value = (value << 1) ^ (0x104C11DB7 if value >> 31 else 0)
+    assert value != 1 and len(powers) == 91607 + 32
+    longest = bytearray((91607 + 32) // 8 + 1)
+    three = [0, powers[value ^ 1], len(powers)]
+    for bit in three:  # x^0 is the last bit on the line; zlib takes the low bit of a byte first
+        longest[-1 - bit // 8] ^= 0x80 >> bit % 8
+    assert zlib.crc32(longest) == zlib.crc32(bytes(len(longest)))
+
+
+@pytest.mark.parametrize("octets", ["c080", "eda080", "f4908080", "e080af"])
+def test_a_unit_whose_name_is_no_utf_8_is_refused(octets: str) -> None:
+    """RFC 3629, sections 3, 4 and 10."""
+    data = bytearray(encode_calibration(UNIT, 1)[:-4])
+    data[16:32] = bytes.fromhex(octets).ljust(16, b"\0")
+    with pytest.raises(ValueError):
+        decode_calibration(with_crc(bytes(data)))
+
+
+def test_a_unit_s_name_is_utf_8() -> None:
+    """RFC 3629, section 7: "nihongo"."""
+    named = encode_calibration(CalibrationTable("\u65e5\u672c\u8a9e", UNIT.channels), 1)
+    assert named[16:32] == bytes.fromhex("e697a5e69cace8aa9e").ljust(16, b"\0")
+    assert decode_calibration(named).unit == "\u65e5\u672c\u8a9e"
+
+
 def test_the_limits_are_those_of_the_page() -> None:
     page = (Path(__file__).parents[2] / "targets/engine/TABLE.md").read_text()
     assert f"|offset| <= {OFFSET_MAX:_}".replace("_", " ") in page
