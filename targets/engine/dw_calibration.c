@@ -23,6 +23,12 @@ void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibrati
     calibration->offset = offset > INT32_MAX ? -(int32_t)(UINT32_MAX - offset) - 1 : (int32_t)offset;
 }
 
+bool dw_calibration_is_sound(const dw_calibration_t *calibration)
+{
+    return calibration->m >= 0x80000000ul && calibration->s >= 1u && calibration->s <= 24u &&
+           calibration->offset <= OFFSET_MAX && calibration->offset >= -OFFSET_MAX;
+}
+
 /* True when the record that names the unit has a name and it is not the one in this record. */
 static bool of_another_unit(const dw_record_t *record, const dw_record_t *unit)
 {
@@ -58,9 +64,7 @@ uint8_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit,
     }
     for (i = 0; i < DW_CHANNELS; i++) {
         dw_calibration_get(record, i, &calibration);
-        if (calibration.m != 0 &&
-            (calibration.m < 0x80000000ul || calibration.s < 1u || calibration.s > 24u ||
-             calibration.offset > OFFSET_MAX || calibration.offset < -OFFSET_MAX)) {
+        if (calibration.m != 0 && !dw_calibration_is_sound(&calibration)) {
             return DW_BAD_RECORD;
         }
     }

@@ -14,6 +14,9 @@ DW_CHECKED uint8_t dw_calibration_check(const dw_record_t *record, const dw_reco
 /* The calibration of one channel. */
 void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibration_t *calibration);
 
+/* True when the numbers of a measured channel are within their limits: what dw_number.h computes with. */
+DW_CHECKED bool dw_calibration_is_sound(const dw_calibration_t *calibration);
+
 /* One byte of the unit's name. */
 uint8_t dw_calibration_name(const dw_record_t *record, uint8_t index);
 

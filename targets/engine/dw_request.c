@@ -68,6 +68,9 @@ static dw_answer_t reckon(const dw_line_t *line, dw_share_t *share, uint32_t *ti
         if (calibration.m == 0) {
             return dw_answer(DW_NOT_CALIBRATED, line->output);
         }
+        if (!dw_calibration_is_sound(&calibration)) { /* a cell rotted since the record was checked */
+            return dw_answer(DW_BAD_RECORD, 0);
+        }
         *ticks = dw_dose_ticks(dw_share_next(share, (uint16_t)line->amount), &calibration);
         *offset = dw_offset_ticks(&calibration);
         if (*ticks == 0) {
