@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 import sys
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 
+from dosewright.gen.budget import measure, read_frames
 from dosewright.gen.emit import machine_h, table_h
 from dosewright.gen.lower import Compiled
 from dosewright.gen.output import replace_all
@@ -50,17 +53,29 @@ def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str,
             objects.append(f"{source.parent.name}_{source.stem}.o")
             _run([compiler, *recipe.flags, *includes, "-c", "-o", objects[-1], str(source)], work)
         _run([compiler, *recipe.flags, "-o", product, *objects], work)
+        budget = _budget(work, product, compiler, target)
         for command in recipe.after:
             _run([word.replace("{product}", product) for word in command], work)
         made = {
             p.name: p.read_bytes()
             for p in sorted(work.iterdir())
-            if p.name not in headers and p.name not in objects
-        }
+            if p.name not in headers and p.name not in objects and p.suffix != ".su"
+        } | budget
     replace_all(folder, made)
     if target.is_host:
         (folder / product).chmod(0o755)
     return {name: folder / name for name in made}
+
+
+def _budget(work: Path, product: str, compiler: str, target: Target) -> dict[str, bytes]:
+    """``budget.json`` of a target with limits. Raises UserError when the program is over them."""
+    if target.limits is None:
+        return {}
+    tools = Path(compiler).name.removesuffix(".exe").removesuffix("gcc")
+    found = measure(work / product, read_frames(sorted(work.glob("*.su"))), tools)
+    if over := found.over(target.limits):
+        raise UserError(f"target {target.name}: the firmware does not fit; " + "; ".join(over))
+    return {"budget.json": (json.dumps(asdict(found), indent=1) + "\n").encode()}
 
 
 def build_rig(compiled: Compiled, target_name: str, folder: Path) -> Path:

@@ -9,6 +9,6 @@
     X(3, D, r20, out, _SFR_IO_ADDR)
 
 #define DW_FRAME_LIMIT 96
-#define DW_TRACE_LENGTH 24
+#define DW_TRACE_LENGTH 16
 
 #endif

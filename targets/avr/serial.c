@@ -7,7 +7,7 @@
 #include "avr_port.h"
 #include "dw_port.h"
 
-#define RX_SIZE 64u /* powers of two */
+#define RX_SIZE 32u /* powers of two */
 #define TX_SIZE 32u
 #define LISTEN (1u << RXEN0 | 1u << TXEN0)
 #define DIVIDER ((F_CPU + 4ul * 115200ul) / (8ul * 115200ul) - 1ul)

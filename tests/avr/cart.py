@@ -1,4 +1,4 @@
-"""The example cart on a simulated board, with its firmware built from a copy of the targets that a test may spoil."""
+"""The example cart on a simulated board, its firmware built from sources that a test may spoil."""
 
 from __future__ import annotations
 
@@ -40,11 +40,14 @@ class BoardPort(SimulatedPort):  # type: ignore[misc,unused-ignore]
 class Cart:
     """A board with every interlock closed, and a client on its link."""
 
-    def __init__(self, command: Sequence[str], compiled: Compiled) -> None:
+    def __init__(self, command: Sequence[str], compiled: Compiled, *before: str) -> None:
+        """``before``: commands to the board before it runs its first instruction."""
         self.compiled = compiled
         self.port = BoardPort(command)
         self.board = self.port.bench
         self.client = Client(self.port, "the simulated board", self.port.now)
+        for line in before:
+            self.board.command(line)
         self.board.command("run 10")
         self.close_interlocks()
 
@@ -54,7 +57,7 @@ class Cart:
         self.board.command("run 100")
 
     def pour(self, recipe: int, serving: int, traffic: str = "") -> list[Entry]:
-        """One pour to its end, its vessel changed first; returns the trace. ``traffic`` is set while it runs."""
+        """One pour to its end, its vessel changed first; returns the trace. ``traffic`` goes on meanwhile."""
         vessel = self.compiled.machine.vessel_interlock
         if vessel is not None:
             pin = self.compiled.machine.interlocks[vessel].pin
@@ -82,10 +85,16 @@ class Cart:
 
 
 def build(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, changes: Sequence[Change] = ()
+    folder: Path, monkeypatch: pytest.MonkeyPatch, changes: Sequence[Change] = (), target: str = "atmega328p"
 ) -> tuple[list[str], Project, Compiled]:
-    """The command that starts the example cart, its firmware built with some sources changed."""
-    project = load(EXAMPLE)
+    """The command that starts the example cart, its firmware built with some sources changed.
+
+    The firmware lands in the folder ``made``. Another target must have pins of the same names.
+    """
+    shutil.copytree(EXAMPLE, folder / "project", ignore=shutil.ignore_patterns("build"))
+    machine = folder / "project" / "machine.toml"
+    machine.write_text(machine.read_text().replace('"atmega328p"', f'"{target}"'))
+    project = load(folder / "project")
     root = firmware.folder_of_targets()
     if changes:
         root = folder / "targets"

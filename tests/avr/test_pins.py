@@ -13,8 +13,8 @@ from dosewright.hil.avrboard.accuracy import Accuracy, accuracy
 from dosewright.hil.frames import Frame
 from dosewright.hil.messages import Request
 
-# Asks for the status without a pause; every answer is longer than its question. Gaps of up to two bytes keep the
-# bytes from falling into step with the tick.
+# Asks for the status without a pause; every answer is longer than its question. Gaps of up to two bytes keep
+# the bytes from falling into step with the tick.
 REQUESTS = b"".join(frames.pack(Frame(number, Request.STATUS, b"")) for number in range(1, 200))
 TRAFFIC = f"2800 {REQUESTS.hex()}"
 # No frame ever ends, and nothing has to be answered: the receiver alone, at line rate.
@@ -73,7 +73,8 @@ SPOILT: dict[str, Change] = {
         "avr/tick.c",
         "{\n    CHIP_PORTS(ARM)\n}",
         "{\n    CHIP_PORTS(ARM)\n"
-        "    avr_armed[3] = (uint8_t)((avr_armed[3] & 0xCFu) | (image[3] & 0x10u) << 1 | (image[3] & 0x20u) >> 1);\n}",
+        "    avr_armed[3] = (uint8_t)((avr_armed[3] & 0xCFu) | (image[3] & 0x10u) << 1 |\n"
+        "                             (image[3] & 0x20u) >> 1);\n}",
     ),
 }
 

@@ -1,0 +1,107 @@
+"""The firmware on the chip: what it takes, what a reset does to it, and that one port serves two chips."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from avr.cart import Cart, build
+from avr.test_pins import TRAFFIC, measured
+from dosewright.gen.budget import Budget, measure
+from dosewright.gen.emit import table_bin
+from dosewright.gen.problems import UserError
+from dosewright.gen.targets import Limits
+from dosewright.hil.messages import State
+
+RAM_BEGIN, RAM_END = 0x100, 0x8FF  # ATmega328P data sheet, SRAM data memory
+PAINT = 0xC5
+
+
+def test_the_painted_stack_is_within_the_reckoned_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command, _, compiled = build(tmp_path, monkeypatch)
+    budget = json.loads((tmp_path / "made" / "budget.json").read_text())
+    free = RAM_BEGIN + budget["static"]
+    cart = Cart(command, compiled, f"fill {free} {RAM_END + 1 - free} {PAINT:02x}")
+    measured(cart, TRAFFIC, slice(6))
+    cart.client.identify()
+    for kind, record in zip((b"R", b"C"), table_bin(compiled), strict=True):
+        cart.client.upload(kind, record)
+    cart.client.booked()
+    memory = cart.board.memory(free, RAM_END + 1 - free)
+    used = len(memory.lstrip(bytes([PAINT])))
+    print(f"reckoned {budget['stack']}, used {used}, static {budget['static']}, flash {budget['flash']}")
+    assert budget["stack"] / 3 < used <= budget["stack"]
+    cart.board.close()
+
+
+def test_a_stack_without_bound_is_refused(compile_avr: Callable[..., Path], tmp_path: Path) -> None:
+    for text, words in (
+        ("int f(int n) { return n ? f(n - 1) * v : v; } int main(void) { return f(v); }", "calls itself"),
+        ("int (*volatile p)(void); int main(void) { return p(); }", "through a pointer"),
+    ):
+        source = tmp_path / "program.c"
+        source.write_text(f"volatile int v; {text}\n")
+        with pytest.raises(UserError, match=words):
+            measure(compile_avr(source, flags=("-fno-inline",)), {})
+
+
+def test_what_is_over_the_limits_is_said() -> None:
+    over = Budget(flash=200, static=50, stack=60, chain=("main",)).over(Limits(flash=100, ram=100))
+    assert over[0] == "flash: needs 200 bytes, there are 100"
+    assert over[1] == "memory: needs 110 bytes (50 static, 60 at most on the stack), there are 100"
+    assert Budget(flash=100, static=50, stack=50, chain=()).over(Limits(flash=100, ram=100)) == []
+
+
+@pytest.mark.parametrize("kind", ["power", "watchdog", "dtr 300"])
+def test_a_reset_in_mid_pour_ends_it_with_everything_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    command, _, compiled = build(tmp_path, monkeypatch)
+    cart = Cart(command, compiled)
+    recipe = compiled.recipes.recipes[0].number
+    assert cart.client.pour(recipe, 0).reason == 0
+    cart.board.command("run 500")
+    assert any(edge.level for edge in cart.board.edges)
+    cart.board.command(f"reset {kind}")
+    reset = cart.board.happened.resets[-1][0]
+    cart.board.command("run 2000")
+    after = [pin for pin in cart.board.happened.pins if pin.cycle > reset]
+    off = {i: int(not o.pin.active_high) for i, o in enumerate(compiled.machine.outputs) if o.pin}
+    assert after
+    assert all(pin.level == off[pin.output] for pin in after)
+    held = 16_000 * 300 if kind.startswith("dtr") else 0
+    assert max(pin.cycle for pin in after) - reset - held < 120  # cycles after the first instruction
+    assert cart.client.status().state == State.IDLE
+    cart.board.close()
+
+
+def test_a_hung_main_loop_is_reset_by_the_watchdog(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    hang = ("avr/main.c", "        dw_poll();\n", "        dw_poll();\n        while (PINC & 1u << 5) {}\n")
+    command, _, compiled = build(tmp_path, monkeypatch, [hang])  # A5 is nobody's input: its pull-up reads 1
+    cart = Cart(command, compiled)
+    cart.board.command("run 400")
+    assert [kind for _, kind in cart.board.happened.resets][1:2] == ["watchdog"]
+    cart.board.close()
+
+
+def test_a_hung_tick_is_reset_by_the_watchdog(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    hang = ("avr/tick.c", "        dw_tick();\n", "        dw_tick();\n        while (count > 200u) {}\n")
+    command, _, compiled = build(tmp_path, monkeypatch, [hang])
+    cart = Cart(command, compiled)
+    cart.board.command("run 600")
+    assert "watchdog" in [kind for _, kind in cart.board.happened.resets]
+    cart.board.close()
+
+
+def test_the_same_port_serves_the_larger_chip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    command, _, compiled = build(tmp_path, monkeypatch, target="atmega2560")
+    cart = Cart(command, compiled)
+    found = measured(cart, TRAFFIC, slice(5))
+    print(f"worst {found.worst} mean {found.mean:.1f} skew {found.skew}")
+    assert found.good, (found.differences, found.histogram())
+    cart.board.close()
