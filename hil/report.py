@@ -92,17 +92,13 @@ def summary(verdicts: Sequence[Verdict]) -> str:
     failed = sum(not verdict.passed for verdict in verdicts)
     edges = sum(verdict.edges for verdict in verdicts)
     watched = verdicts and all(verdict.witness for verdict in verdicts)
-    by = (
-        "plan, twin, controller and pins"
-        if watched
-        else "plan, twin and controller (nobody watched the pins)"
-    )
     if failed:
         return f"{failed} of {_pours(len(verdicts))} differ"
     if any(verdict.case for verdict in verdicts):
         count = f"{_pours(len(verdicts))} disturbed, {edges} edges"
-        return f"{count}: as the twin says, and nothing on that may not be"
-    return f"{_pours(len(verdicts))}, {edges} edges: equal to the tick by {by}"
+        return f"{count}: as the rules say, and nothing on that may not be"
+    who = "report and pins" if watched else "report (nobody watched the pins)"
+    return f"{_pours(len(verdicts))}, {edges} edges: the controller's {who} equal the plan to the tick"
 
 
 def _pours(count: int) -> str:

@@ -57,7 +57,7 @@ def test_replay_prints_a_verdict_on_every_pour(cart: Path, capsys: pytest.Captur
     lines = [line.split() for line in out.splitlines()]
     assert lines[1][:4] == ["Dock", "Sour", "sample", "30"] and lines[1][-1] == "equal"
     assert lines[2][:4] == ["Plain", "Soda", "sample", "30"] and lines[2][-1] == "equal"
-    assert "2 pours, 10 edges: equal to the tick by plan, twin, controller and pins" in out
+    assert "2 pours, 10 edges: the controller's report and pins equal the plan to the tick" in out
     assert "left out: Foghorn (not loaded: chilli syrup)" in out
 
 
@@ -140,7 +140,7 @@ def test_load_is_a_rehearsal_without_a_port(cart: Path, capsys: pytest.CaptureFi
     out = capsys.readouterr().out
     assert "fits Quayside soda cart" in out
     assert "recipes: the same already, not written" in out
-    assert "1 pour, 6 edges: equal to the tick" in out
+    assert "1 pour, 6 edges: the controller's report and pins equal the plan" in out
 
 
 def test_load_tells_what_it_changes(
