@@ -48,11 +48,16 @@ Row = tuple[str, str]  # a row of a C table and the comment behind it
 def table_bin(compiled: Compiled) -> tuple[bytes, bytes]:
     """The recipes record and the calibration record."""
     key = interface(compiled.machine)
-    return encode_recipes(compiled.recipes, key), encode_calibration(compiled.calibration, key)
+    recipes = encode_recipes(compiled.recipes, key, compiled.machine.channels, compiled.machine.stages)
+    return recipes, encode_calibration(compiled.calibration, key)
 
 
-def machine_h(machine: CompiledMachine) -> str:
-    """The header a firmware compiles in: everything of the machine that no table can change."""
+def machine_h(machine: CompiledMachine, described: CompiledMachine | None = None) -> str:
+    """The header a firmware compiles in: everything of the machine that no table can change.
+
+    Where a port numbers pins in its own way, ``described`` is the machine with the pins of its target:
+    the build digest is always that machine's.
+    """
     idle, owned = _port_images(machine)
     inputs: list[Interlock | Button] = [*machine.interlocks, *machine.buttons]
     return render(
@@ -60,7 +65,7 @@ def machine_h(machine: CompiledMachine) -> str:
         machine=machine,
         steps_max=steps_max(len(machine.outputs)),
         interface=interface(machine),
-        digest=", ".join(f"0x{b:02X}u" for b in build_digest(machine)),
+        digest=", ".join(f"0x{b:02X}u" for b in build_digest(described or machine)),
         masks={
             "start": _mask(i.to_start for i in machine.interlocks),
             "pouring": _mask(i.while_pouring for i in machine.interlocks),

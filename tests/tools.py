@@ -16,7 +16,12 @@ INSTALL = {
     "cppcheck": "apt-get install cppcheck",
     "clang-tidy": "apt-get install clang-tidy",
     "avr-gcc": "apt-get install gcc-avr avr-libc binutils-avr",
+    "avr-g++": "apt-get install gcc-avr avr-libc binutils-avr",
     "arm-none-eabi-gcc": "apt-get install gcc-arm-none-eabi libnewlib-arm-none-eabi",
+    "sdcc": "apt-get install sdcc sdcc-libraries",
+    "ucsim_51": "apt-get install sdcc-ucsim",
+    "ucsim_stm8": "apt-get install sdcc-ucsim",
+    "riscv64-unknown-elf-gcc": "apt-get install gcc-riscv64-unknown-elf",
 }
 
 

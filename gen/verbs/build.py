@@ -21,7 +21,8 @@ DESCRIPTION = """Writes, into the folder build of the project:
   table.h        the same bytes as the default inside a firmware
   plan.json      the expected edges of every recipe at every serving
   manifest.json  digests of what went in and came out
-and firmware/, the program for the machine's controller, where its compiler is installed.
+and firmware/, the program for the machine's controller, where its compiler is installed. With --arduino also
+  arduino/NAME/  a library for the Arduino editor and PlatformIO, with a sketch that pours
 Only what changed is written, with the reason; the same input gives the same bytes on every computer."""
 EXAMPLE = "dosewright build my-cart"
 
@@ -30,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, help="the project folder")
     parser.add_argument("--out", type=Path, help="where to write (FOLDER/build)")
     parser.add_argument("--no-firmware", action="store_true", help="leave the program for the controller out")
+    parser.add_argument("--arduino", action="store_true", help="write an Arduino library as well")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
 
 
@@ -45,6 +47,8 @@ def run(arguments: argparse.Namespace) -> int:
         print(problem, file=sys.stderr)
     out = arguments.out or arguments.folder / "build"
     changes = write(out, _inputs(arguments.folder), outputs(compiled))
+    if arguments.arduino:
+        changes.append(_arduino(compiled, project.target, out, _inputs(arguments.folder)))
     note = ""
     if not arguments.no_firmware:
         products, note = _firmware(compiled, project.target, out, changes)
@@ -80,6 +84,17 @@ def _inputs(folder: Path) -> dict[str, bytes]:
 
     paths = [folder / f"{name}.toml" for name in FILES]
     return {path.name: path.read_bytes() for path in paths if path.is_file()}
+
+
+def _arduino(compiled: Compiled, target: Target, out: Path, inputs: dict[str, bytes]) -> Change:
+    """The library, told as one; it has a manifest of its own, for it is copied away whole."""
+    from dosewright.gen import arduino
+    from dosewright.gen.output import Change, write
+
+    folder = f"arduino/{arduino.library_name(compiled.machine)}"
+    changes = write(out / folder, inputs, arduino.library(compiled, target))
+    why = sorted({change.why for change in changes if change.written})
+    return Change(folder, bool(why), "; ".join(why) or "unchanged")
 
 
 def _firmware(
