@@ -21,6 +21,7 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
     def pin(of: c.Pin, off: int = 0) -> Pin:
         return Pin(chip.ports[of.port], of.bit, off)
 
+    inputs = [item.pin for item in machine.interlocks] + [item.pin for item in machine.buttons]
     return Wiring(
         mcu=chip.mcu,
         clock=chip.clock,
@@ -28,9 +29,10 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
         tick_vector=chip.tick_vector,
         # the resistor at each output pulls it to off
         outputs=tuple(
-            output.pin and pin(output.pin, int(not output.pin.active_high)) for output in machine.outputs
+            pin(output.pin, int(not output.pin.active_high)) if output.pin else None
+            for output in machine.outputs
         ),
-        inputs=tuple(pin(item.pin) for item in (*machine.interlocks, *machine.buttons)),
+        inputs=tuple(pin(item) for item in inputs),
     )
 
 

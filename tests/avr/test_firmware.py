@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from avr.cart import Cart, build
+from avr.cart import EXAMPLE, Cart, build
 from avr.test_pins import TRAFFIC, measured
 from dosewright.gen.budget import Budget, measure
+from dosewright.gen.cli import main
 from dosewright.gen.emit import table_bin
+from dosewright.gen.load import load
+from dosewright.gen.lower import lower
 from dosewright.gen.problems import UserError
 from dosewright.gen.targets import Limits
 from dosewright.hil.messages import State
@@ -96,6 +101,15 @@ def test_a_hung_tick_is_reset_by_the_watchdog(tmp_path: Path, monkeypatch: pytes
     cart.board.command("run 600")
     assert "watchdog" in [kind for _, kind in cart.board.happened.resets]
     cart.board.close()
+
+
+def test_every_recipe_is_poured_as_planned(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Plan, twin, engine and pins; the larger servings differ in time only, and time is simulated too."""
+    shutil.copytree(EXAMPLE, tmp_path / "cart", ignore=shutil.ignore_patterns("build"))
+    assert main(["replay", str(tmp_path / "cart"), "--rig", "avr", "--serving", "sample"]) == 0
+    printed = capsys.readouterr().out
+    for recipe in lower(load(EXAMPLE)).recipes.recipes:
+        assert re.search(rf"^{recipe.name} +sample .* equal *$", printed, re.MULTILINE), recipe.name
 
 
 def test_the_same_port_serves_the_larger_chip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
