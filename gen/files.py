@@ -23,6 +23,15 @@ from dosewright.gen.source import Model, Source
 MOST_BYTES = 4 * 1024 * 1024  # 10 000 recipes of ten parts are below 4 MiB
 DEEPEST = 16
 _ROUNDS = 8
+_MENDING = {  # how the parser's message begins, and what mends it
+    "Invalid value": "text needs quotes, a list square brackets",
+    "Expected '=' after a key": "write key = value; a name with a space in it needs quotes",
+    "Cannot overwrite a value": "a name may stand once in a table: take one of the two out",
+    "Cannot declare": "a table may stand once in a file: put both together",
+    "Expected newline or end of document": "begin a new line, or take out what is too much",
+    "Unclosed": "close the bracket, or the quote of a text before it",
+    "Illegal character": "close the text with a quote on the same line",
+}
 
 
 def read(folder: Path, name: str, model: type[Model], *, optional: bool = False) -> Source[Model]:
@@ -107,9 +116,9 @@ def _parse(text: str, source: Source[Model]) -> bool:
             return True
         source.raw = {}
         found = "tables or lists nested too deep"
-    source.problems.append(
-        Problem(source.name, line, column, "", found, "a file in TOML", "mend the text at this place")
-    )
+    mended = (remedy for start, remedy in _MENDING.items() if found.startswith(f"this: {start}"))
+    remedy = next(mended, "mend the text at this place")
+    source.problems.append(Problem(source.name, line, column, "", found, "a file in TOML", remedy))
     return False
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from copy import deepcopy
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -32,16 +32,19 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
     remedy = "see dosewright schema for what may stand here"
     if kind == "missing":
         found, wanted = "nothing", _first_sentence(info)
-        example = info.examples[0] if info and info.examples else "..."
-        shown_example = f'"{example}"' if isinstance(example, str) else "..."
-        remedy = f"add {path[-1]} = {shown_example}"
-        if not isinstance(example, str) or info is None:
-            remedy = f"add a table [{dotted(path)}]"
+        example = info.examples[0] if info and info.examples else None
+        if isinstance(example, str):
+            remedy = f'add {path[-1]} = "{example}"'
+        else:
+            named = info is not None and get_origin(info.annotation) is dict and _model_in(info.annotation)
+            remedy = f"add a table [{dotted(path)}{'.NAME' if named else ''}]"
     elif kind == "extra_forbidden":
         found = f"the unknown key {path[-1]}"
         wanted = f"one of {', '.join(siblings)}"
         close = nearest(str(path[-1]), siblings)
-        remedy = f"did you mean {close}?" if close else "take it out"
+        homes = [dotted((name,)) for name, field in model.model_fields.items() if path[-1] in _inside(field)]
+        elsewhere = f"move it up to [{homes[0]}]: it belongs there" if homes else "take it out"
+        remedy = f"did you mean {close}?" if close else elsewhere
     elif kind == "mistake":
         wanted, remedy = context["wanted"], context["remedy"]
         if at_key:
@@ -125,6 +128,12 @@ def _resolve(table: type[BaseModel], annotation: object) -> object:
         if isinstance(annotation, str)
         else annotation
     )
+
+
+def _inside(field: FieldInfo) -> list[str]:
+    """The names that may stand in a field that is a table."""
+    table = field.annotation
+    return list(table.model_fields) if isinstance(table, type) and issubclass(table, BaseModel) else []
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:

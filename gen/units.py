@@ -61,6 +61,12 @@ _TIMES = {
 }
 _CURRENTS = {"mA": Fraction(1, 1000), "A": Fraction(1)}
 _PERCENT = {"%": Fraction(1)}
+_WRITTEN_OUT = {
+    "millilitre": "ml", "milliliter": "ml", "centilitre": "cl", "centiliter": "cl", "litre": "l",
+    "liter": "l", "gallon": "gal", "quart": "qt", "pint": "pt", "fluid ounce": "fl oz", "tablespoon": "tbsp",
+    "teaspoon": "tsp", "millisecond": "ms", "sec": "s", "second": "s", "minute": "min", "hour": "h",
+    "amp": "A", "ampere": "A", "milliampere": "mA", "percent": "%",
+}  # fmt: skip
 _NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{1,15})?|\.\d{1,15})(?:[eE][+-]?\d{1,2})?"
 _TEXT = re.compile(rf"\s*({_NUMBER})(?![eE]\d)\s*((?:[^\s\d.,+-].*?)?)\s*", re.DOTALL)
 
@@ -170,11 +176,16 @@ def _volume(unit: str, fluid_ounce: str | None, wanted: str) -> Fraction:
 
 def _instead(unit: str, known: dict[str, Fraction]) -> str:
     names = list(known)
+    whose, _, bare = unit.rpartition(" ") if unit.startswith(("US ", "imp ")) else ("", "", unit)
+    short = _WRITTEN_OUT.get(bare.lower().removesuffix("s"))
+    if short and (short in known or f"US {short}" in known):
+        return f'write it short: "{f"{whose} {short}".strip()}"'
     near = [n for n in names if n.lower() == unit.lower()] or difflib.get_close_matches(unit, names, 1, 0.6)
     if near:
         return f'did you mean the unit "{near[0]}"?'
     usual = [n for n in names if n not in ("mL", "L", "µl", "μl") and " " not in n]
-    return f"known units: {', '.join(usual)}"
+    more = ', also "US fl oz", "imp fl oz" and the like' if "ml" in known else ""
+    return f"known units: {', '.join(usual)}{more}"
 
 
 def _round(value: Fraction) -> str:

@@ -146,6 +146,35 @@ def test_an_empty_or_odd_recipe_book(tmp_path: Path, old: str, new: str, message
     assert message in refused(put(tmp_path, changed(LEAST, ("recipes.toml", old, new))))
 
 
+@pytest.mark.parametrize(
+    ("file", "old", "new", "remedy"),
+    [
+        ("recipes.toml", LEAST["recipes.toml"], "", "add a table [recipe.NAME]"),
+        ("recipes.toml", LEAST["recipes.toml"], "", "add a table [serving]"),
+        ("machine.toml", LEAST["machine.toml"], "", "add a table [machine]"),
+        ("machine.toml", 'vessel = "400 ml"', "", 'add vessel = "400 ml"'),
+        ("machine.toml", "[interlock]", 'supply = "4 A"\n[interlock]', "wanted a table"),
+        (
+            "machine.toml",
+            "[interlock]",
+            '[channel.D]\nvessel = "4 l"\n[interlock]',
+            "move it up to [machine]",
+        ),
+        ("machine.toml", '"Quayside soda cart"', "Quayside", "text needs quotes"),
+        ("machine.toml", "glass =", "glass lever =", "needs quotes"),
+        ("machine.toml", "B = {", "A = {", "take one of the two out"),
+        ("machine.toml", "[interlock]", "[machine]", "put both together"),
+        ("machine.toml", '"D6"', '"D6', "or the quote of a text before it"),
+        ("machine.toml", 'soda cart"', "soda cart", "close the text with a quote"),
+        ("machine.toml", '"D6", actuator = "peristaltic pump" }', '"D6" }}', "begin a new line"),
+    ],
+)
+def test_the_remedy_is_the_one_for_the_slip(
+    tmp_path: Path, file: str, old: str, new: str, remedy: str
+) -> None:
+    assert remedy in refused(put(tmp_path, changed(LEAST, (file, old, new))))
+
+
 _VALUES = st.recursive(
     st.one_of(
         st.integers(),
