@@ -72,7 +72,7 @@ def _by_number(machine: CompiledMachine, target: Target) -> CompiledMachine:
     if nameless:
         raise UserError(
             f"target {target.name}: found no Arduino number of pin {', '.join(nameless)}; wanted pins of "
-            "an Arduino board; choose other pins or another target in machine.toml, or build without --arduino"
+            "an Arduino board; choose other pins or another target in machine.toml, or leave --arduino out"
         )
 
     def moved(pin: Pin) -> Pin:

@@ -19,9 +19,10 @@ INSTALL = {
     "avr-g++": "apt-get install gcc-avr avr-libc binutils-avr",
     "arm-none-eabi-gcc": "apt-get install gcc-arm-none-eabi libnewlib-arm-none-eabi",
     "sdcc": "apt-get install sdcc sdcc-libraries",
-    "ucsim_51": "apt-get install sdcc-ucsim",
-    "ucsim_stm8": "apt-get install sdcc-ucsim",
+    "s51": "apt-get install sdcc-ucsim",
+    "sstm8": "apt-get install sdcc-ucsim",
     "riscv64-unknown-elf-gcc": "apt-get install gcc-riscv64-unknown-elf",
+    "riscv64-unknown-elf-objcopy": "apt-get install binutils-riscv64-unknown-elf",
 }
 
 
