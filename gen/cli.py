@@ -19,6 +19,7 @@ VERBS = {
     "build": ("dosewright.gen.verbs.build", "write headers, table and plan; compile firmware"),
     "load": ("dosewright.hil.verbs.load", "put recipes and calibration onto a controller"),
     "replay": ("dosewright.hil.verbs.replay", "pour every recipe on a rig and judge every edge"),
+    "wiring": ("dosewright.hil.verbs.wiring", "find swapped or wrong wires; print a wiring sheet"),
     "ports": ("dosewright.hil.verbs.ports", "list serial ports and simulated rigs"),
     "schema": ("dosewright.gen.verbs.schema", "print the JSON Schema of an input file"),
 }
