@@ -21,7 +21,7 @@ from dosewright.gen.compiled import (
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.identifiers import c_string, identifier
 from dosewright.gen.lower import Compiled
-from dosewright.gen.plan import Plan
+from dosewright.gen.plan import Plan, plans
 from dosewright.gen.render import render
 from dosewright.gen.table import encode_calibration, encode_recipes
 
@@ -43,6 +43,17 @@ void pour(const dw_recipe_row *recipe, uint8_t serving)
 }"""
 
 Row = tuple[str, str]  # a row of a C table and the comment behind it
+
+
+def files(compiled: Compiled) -> dict[str, bytes]:
+    """All generated files of a project by name, manifest and firmware apart."""
+    return {
+        "machine.h": machine_h(compiled.machine).encode(),
+        "recipes.h": recipes_h(compiled).encode(),
+        "table.bin": b"".join(table_bin(compiled)),
+        "table.h": table_h(compiled).encode(),
+        "plan.json": plan_json(compiled, plans(compiled)).encode(),
+    }
 
 
 def table_bin(compiled: Compiled) -> tuple[bytes, bytes]:

@@ -94,4 +94,8 @@ def _run(command: list[str], folder: Path) -> None:
         ) from error
     if done.returncode:
         words = "\n".join((done.stderr or done.stdout).splitlines()[:20])
-        raise UserError(f"{Path(command[0]).name} stopped with {done.returncode}; it said:\n{words}")
+        raise UserError(
+            f"{Path(command[0]).name}: could not make the controller's program (ended with "
+            f"{done.returncode}); try a newer one, or report what it said:\n{words}",
+            exit_code=Exit.RIG,
+        )

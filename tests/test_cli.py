@@ -80,8 +80,23 @@ def test_build_without_a_compiler_says_what_to_install(
     assert {p.name for p in (tmp_path / "out").iterdir()} == {
         "machine.h", "recipes.h", "table.bin", "table.h", "plan.json", "manifest.json",
     }  # fmt: skip
+    assert main(["check", EXAMPLE]) == 0
+    assert main(["plan", EXAMPLE]) == 0
     assert main(["replay", EXAMPLE, "--rig", "host"]) == 3
     assert "install one: apt-get install gcc" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a script that stands for a compiler")
+def test_a_compiler_that_fails_is_quoted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "cc").write_text("#!/bin/sh\necho 'cc: no space left' >&2\nexit 4\n")
+    (tmp_path / "cc").chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
+    assert main(["replay", EXAMPLE]) == 3
+    said = capsys.readouterr().err
+    assert said.startswith("cc: could not make the controller's program (ended with 4)")
+    assert said.endswith("cc: no space left\n")
 
 
 def test_a_build_is_the_same_bytes_anywhere(tmp_path: Path) -> None:

@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    from dosewright.gen import emit
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
     from dosewright.gen.output import write
@@ -46,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     for problem in project.problems:
         print(problem, file=sys.stderr)
     out = arguments.out or arguments.folder / "build"
-    changes = write(out, _inputs(arguments.folder), outputs(compiled))
+    changes = write(out, _inputs(arguments.folder), emit.files(compiled))
     if arguments.arduino:
         changes.append(_arduino(compiled, project.target, out, _inputs(arguments.folder)))
     note = ""
@@ -63,20 +64,6 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _print(out, changes, compiled, note)
     return Exit.DONE
-
-
-def outputs(compiled: Compiled) -> dict[str, bytes]:
-    """All generated files by name, manifest and firmware apart."""
-    from dosewright.gen import emit
-    from dosewright.gen.plan import plans
-
-    return {
-        "machine.h": emit.machine_h(compiled.machine).encode(),
-        "recipes.h": emit.recipes_h(compiled).encode(),
-        "table.bin": b"".join(emit.table_bin(compiled)),
-        "table.h": emit.table_h(compiled).encode(),
-        "plan.json": emit.plan_json(compiled, plans(compiled)).encode(),
-    }
 
 
 def _inputs(folder: Path) -> dict[str, bytes]:
