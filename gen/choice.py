@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
-
 from dosewright.gen.compiled import CompiledRecipe
 from dosewright.gen.lower import Compiled
 from dosewright.gen.problems import Exit, UserError
+from dosewright.gen.source import near, shown
 
 
 def recipe(compiled: Compiled, name: str) -> CompiledRecipe:
@@ -28,6 +27,6 @@ def serving(compiled: Compiled, name: str) -> int:
 
 
 def _unknown(kind: str, name: str, known: list[str]) -> UserError:
-    near = difflib.get_close_matches(name, known, 1)
-    hint = f"did you mean {near[0]!r}?" if near else f"there is {', '.join(known)}"
-    return UserError(f"{kind} {name!r}: not found; {hint}", exit_code=Exit.USAGE)
+    return UserError(
+        f"{kind} {shown(name)}: not found; {near(name, known, 'choose another')}", exit_code=Exit.USAGE
+    )

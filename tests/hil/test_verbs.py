@@ -106,9 +106,13 @@ def test_faults(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [
-        (["--recipe", "Dock Sower"], 2, "recipe 'Dock Sower': not found; did you mean 'Dock Sour'?"),
+        (["--recipe", "Dock Sower"], 2, 'recipe "Dock Sower": not found; did you mean "Dock Sour"?'),
         (["--recipe", "Foghorn"], 2, "recipe Foghorn: left out of the table: not loaded: chilli syrup"),
-        (["--serving", "cup"], 2, "serving 'cup': not found; there is sample, regular, tall"),
+        (
+            ["--serving", "cup"],
+            2,
+            'serving "cup": not found; choose another; there is "sample", "regular", "tall"',
+        ),
         (["--rig", "/dev/tty-of-nobody"], 3, "there is no such port"),
         (["--rig", "/dev/tty-of-nobody", "--faults"], 2, "needs a simulated rig"),
         (["--rig", "pigeon://loft"], 3, "not a port that can be opened"),
