@@ -24,7 +24,7 @@ static bool raw(uint8_t input)
     return high == (dw_rom8(&dw_input_pins[input].active_high) != 0);
 }
 
-/* True when the input has differed for so long that it counts as changed. */
+/* True when the input has differed from its debounced level for so long that it counts as changed. */
 static bool changes(uint8_t input, bool level)
 {
     if (raw(input) == level) {
@@ -39,22 +39,29 @@ static bool changes(uint8_t input, bool level)
     return true;
 }
 
-/* Samples every input once; buttons are left for the main loop, which makes their requests. */
-void dw_input_sample(dw_events_t *events)
+/* Samples so many inputs from the first on, once; returns those whose debounced level changes. The bit walks along, for
+ * an 8-bit core shifts one place at a time. */
+static uint16_t sample(uint8_t first, uint8_t count, uint16_t levels)
 {
+    uint16_t changed = 0;
+    uint16_t bit = 1;
     uint8_t i;
 
-    for (i = 0; i != DW_INTERLOCKS; i++) {
-        if (changes(i, (dw_state.closed & dw_bit(i)) != 0)) {
-            events->interlocks_changed = (uint16_t)(events->interlocks_changed | dw_bit(i));
+    for (i = 0; i != count; i++) {
+        if (changes((uint8_t)(first + i), (levels & bit) != 0)) {
+            changed = (uint16_t)(changed | bit);
         }
+        bit = (uint16_t)(bit << 1);
     }
+    return changed;
+}
+
+/* Buttons are left for the main loop, which makes their requests. */
+void dw_input_sample(dw_events_t *events)
+{
+    events->interlocks_changed = sample(0, DW_INTERLOCKS, dw_state.closed);
     dw_state.closed = (uint16_t)(dw_state.closed ^ events->interlocks_changed);
-    for (i = 0; i != DW_BUTTONS; i++) {
-        if (changes((uint8_t)(DW_INTERLOCKS + i), (dw_state.pressed & dw_bit(i)) != 0)) {
-            events->buttons_changed = (uint16_t)(events->buttons_changed | dw_bit(i));
-        }
-    }
+    events->buttons_changed = sample(DW_INTERLOCKS, DW_BUTTONS, dw_state.pressed);
     dw_state.pressed = (uint16_t)(dw_state.pressed ^ events->buttons_changed);
     dw_state.newly_pressed = (uint16_t)(dw_state.newly_pressed | (events->buttons_changed & dw_state.pressed));
 }

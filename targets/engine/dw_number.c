@@ -1,17 +1,23 @@
 #include "dw_number.h"
 
+/* The product of two 16-bit numbers, said so that a core without a wider multiplier takes its quick one. */
+static uint32_t product(uint16_t a, uint16_t b)
+{
+    return (uint32_t)a * b;
+}
+
 /* The high half of a 64-bit product, from 16-bit pieces: an 8-bit core's 64-bit multiply is large and slow. */
 static uint32_t high_product(uint32_t a, uint32_t b)
 {
-    uint32_t a_high = a >> 16;
-    uint32_t a_low = a & UINT32_C(0xFFFF);
-    uint32_t b_high = b >> 16;
-    uint32_t b_low = b & UINT32_C(0xFFFF);
-    uint32_t cross1 = a_high * b_low;
-    uint32_t cross2 = a_low * b_high;
-    uint32_t carry = ((a_low * b_low) >> 16) + (cross1 & UINT32_C(0xFFFF)) + (cross2 & UINT32_C(0xFFFF));
+    uint16_t a_high = (uint16_t)(a >> 16);
+    uint16_t a_low = (uint16_t)(a & UINT32_C(0xFFFF));
+    uint16_t b_high = (uint16_t)(b >> 16);
+    uint16_t b_low = (uint16_t)(b & UINT32_C(0xFFFF));
+    /* neither sum overflows: (2^16 - 1)^2 + 2 (2^16 - 1) = 2^32 - 1 */
+    uint32_t middle = product(a_high, b_low) + (product(a_low, b_low) >> 16);
+    uint32_t low = product(a_low, b_high) + (middle & UINT32_C(0xFFFF));
 
-    return a_high * b_high + (cross1 >> 16) + (cross2 >> 16) + (carry >> 16);
+    return product(a_high, b_high) + (middle >> 16) + (low >> 16);
 }
 
 /* Divides once a pour, so that each dose costs one division. */
@@ -24,21 +30,51 @@ void dw_share_begin(dw_share_t *share, uint32_t serving, uint16_t sum_of_weights
     share->remainder_so_far = 0;
 }
 
+/* Of a division whose result fits 16 bits: half the steps of a whole one, which counts on a core that divides bit by
+ * bit. */
+static uint16_t quotient(uint32_t dividend, uint16_t divisor)
+{
+    uint16_t rest = (uint16_t)(dividend >> 16);
+    uint16_t low = (uint16_t)(dividend & UINT32_C(0xFFFF));
+    uint8_t bits;
+
+    for (bits = 16; bits != 0; bits--) {
+        bool carry = (rest & 0x8000u) != 0;
+
+        rest = (uint16_t)(rest << 1);
+        if ((low & 0x8000u) != 0) {
+            rest |= 1u;
+        }
+        low = (uint16_t)(low << 1);
+        if (carry || rest >= divisor) {
+            rest = (uint16_t)(rest - divisor);
+            low |= 1u;
+        }
+    }
+    return low;
+}
+
 /* Telescopes: the rounding of each dose is taken up by the next, so that the sum is exact. */
 uint32_t dw_share_next(dw_share_t *share, uint16_t weight)
 {
     uint16_t before = share->remainder_so_far;
 
     share->weight_so_far = (uint16_t)(share->weight_so_far + weight);
-    share->remainder_so_far = (uint16_t)((uint32_t)share->remainder * share->weight_so_far / share->sum);
+    share->remainder_so_far = quotient(product(share->remainder, share->weight_so_far), share->sum);
     return share->quotient * weight + (uint16_t)(share->remainder_so_far - before);
 }
 
-/* Adds the bit below the cut instead of half before it, which would overflow. */
+/* Adds the bit below the cut instead of half before it, which would overflow. Shifts by whole bytes first: an 8-bit core
+ * shifts one place at a time. */
 uint32_t dw_ticks(uint32_t quanta, uint32_t m, uint8_t s)
 {
-    uint32_t high = high_product(quanta, m) >> (s - 1u);
+    uint32_t high = high_product(quanta, m);
+    uint8_t shift = (uint8_t)(s - 1u);
 
+    for (; shift >= 8u; shift = (uint8_t)(shift - 8u)) {
+        high >>= 8;
+    }
+    high >>= shift;
     return (high >> 1) + (high & 1u);
 }
 
@@ -67,7 +103,12 @@ uint32_t dw_dose_ticks(uint32_t quanta, const dw_calibration_t *calibration)
 /* A record's offset is at most 128 000 000 quanta, so the result is below 2^27. */
 int32_t dw_offset_ticks(const dw_calibration_t *calibration)
 {
-    int32_t ticks = (int32_t)dw_ticks(magnitude(calibration->offset), calibration->m, calibration->s);
+    int32_t ticks;
+
+    if (calibration->offset == 0) {
+        return 0;
+    }
+    ticks = (int32_t)dw_ticks(magnitude(calibration->offset), calibration->m, calibration->s);
 
     return calibration->offset < 0 ? -ticks : ticks;
 }

@@ -10,6 +10,14 @@ static uint8_t on[OUTPUT_BYTES];
 static uint32_t group_wait[DW_GROUPS_CAPACITY + 1];
 static uint32_t inrush_wait;
 
+/* An 8-bit core shifts one place at a time. */
+static uint8_t bit_of(uint8_t output)
+{
+    static const uint8_t bits[] DW_ROM = { 1, 2, 4, 8, 16, 32, 64, 128 };
+
+    return dw_rom8(&bits[output & 7u]);
+}
+
 /* Arms the image with every output off, so that the first tick writes it. */
 void dw_output_start(void)
 {
@@ -66,14 +74,26 @@ static void collect(uint8_t *set)
         if (step->phase == DW_RUNNING) {
             uint8_t output = step->output;
 
-            set[output >> 3] = (uint8_t)(set[output >> 3] | (1u << (output & 7u)));
+            set[output >> 3] = (uint8_t)(set[output >> 3] | bit_of(output));
         }
     }
 }
 
-static bool has(const uint8_t *set, uint8_t output)
+/* The first output from this one on that is in the set and not in the other; DW_OUTPUTS when there is none. */
+static uint8_t next_in(const uint8_t *set, const uint8_t *other, uint8_t output)
 {
-    return (set[output >> 3] & (1u << (output & 7u))) != 0;
+    while (output < DW_OUTPUTS) {
+        uint8_t left = (uint8_t)(set[output >> 3] & (uint8_t)~other[output >> 3]);
+
+        if (left == 0) {
+            output = (uint8_t)((output | 7u) + 1u); /* the next eight */
+        } else if ((left & bit_of(output)) != 0) {
+            return output;
+        } else {
+            output++;
+        }
+    }
+    return DW_OUTPUTS;
 }
 
 /* Ends what is through, and says whether every step of the pour has ended. */
@@ -98,10 +118,10 @@ static void release_groups(void)
     uint8_t output;
 
     collect(running);
-    for (output = 0; output < DW_OUTPUTS; output++) {
+    for (output = next_in(on, running, 0); output != DW_OUTPUTS; output = next_in(on, running, (uint8_t)(output + 1u))) {
         uint8_t group = dw_rom8(&dw_outputs[output].group);
 
-        if (group != 0 && has(on, output) && !has(running, output)) {
+        if (group != 0) {
             uint32_t dead = dw_rom32(&dw_group_dead[group - 1u]);
 
             group_wait[group - 1u] = dead != 0 ? dead : 1u;
@@ -188,10 +208,8 @@ static void trace_difference(const uint8_t *set, const uint8_t *other, uint8_t c
 {
     uint8_t output;
 
-    for (output = 0; output < DW_OUTPUTS; output++) {
-        if (has(set, output) && !has(other, output)) {
-            dw_trace_put(dw_state.tick, code, output);
-        }
+    for (output = next_in(set, other, 0); output != DW_OUTPUTS; output = next_in(set, other, (uint8_t)(output + 1u))) {
+        dw_trace_put(dw_state.tick, code, output);
     }
 }
 
@@ -208,19 +226,20 @@ static void trace_inputs(uint16_t changed, uint16_t level, uint8_t first)
     }
 }
 
-/* Turns the set of running steps into the ports' next image. */
+/* Turns the set of outputs that are on into the ports' next image. */
 static void arm_image(void)
 {
+    static const uint8_t nothing[OUTPUT_BYTES] = { 0 };
     uint8_t i;
 
     for (i = 0; i < DW_PORTS; i++) {
         image[i] = dw_rom8(&dw_port_idle[i]);
     }
-    for (i = 0; i < DW_OUTPUTS; i++) {
+    for (i = next_in(on, nothing, 0); i != DW_OUTPUTS; i = next_in(on, nothing, (uint8_t)(i + 1u))) {
         uint8_t port = dw_rom8(&dw_output_pins[i].port);
         uint8_t mask = dw_rom8(&dw_output_pins[i].mask);
 
-        if (port != DW_NO_PIN && has(on, i)) {
+        if (port != DW_NO_PIN) {
             image[port] = dw_rom8(&dw_output_pins[i].active_high) != 0 ? (uint8_t)(image[port] | mask)
                                                                        : (uint8_t)(image[port] & (uint8_t)~mask);
         }
@@ -231,6 +250,7 @@ static void arm_image(void)
 void dw_output_arm(const dw_events_t *events)
 {
     uint8_t now[OUTPUT_BYTES];
+    bool changed = false;
     uint8_t i;
 
     if (events->pour) {
@@ -254,7 +274,10 @@ void dw_output_arm(const dw_events_t *events)
         dw_trace_put(dw_state.tick, DW_TRACE_DONE, 0);
     }
     for (i = 0; i < OUTPUT_BYTES; i++) {
+        changed = changed || on[i] != now[i];
         on[i] = now[i];
     }
-    arm_image();
+    if (changed) {
+        arm_image();
+    }
 }
