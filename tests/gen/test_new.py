@@ -14,6 +14,7 @@ from dosewright.gen.cli import main
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from project_files import FILES
+from tools import need
 
 MOST = scaffold.most_channels("atmega328p")
 
@@ -33,7 +34,7 @@ def test_every_answer_gives_a_project_that_checks_clean(
     assert all(out.pin and out.pin.active_high is (relays == "high") for out in compiled.machine.outputs)
 
 
-def test_with_every_channel_measured_it_pours(tmp_path: Path) -> None:
+def test_with_every_channel_measured_it_pours(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     scaffold.write(tmp_path, scaffold.Answers("A cart", "atmega328p", 3, "300 ml", "high"))
     calibration = tmp_path / "calibration.toml"
     lines = calibration.read_text(encoding="utf-8").splitlines()
@@ -45,12 +46,22 @@ def test_with_every_channel_measured_it_pours(tmp_path: Path) -> None:
     project = load(tmp_path)
     assert (project.problems, project.left_out) == ((), ())
     assert [recipe.name for recipe in project.book.recipes] == ["First Pour", "Second Pour"]
+    need("cc")
+    assert main(["replay", str(tmp_path)]) == 0
+    assert "6 pours, 30 edges: the controller's report and pins equal the plan" in capsys.readouterr().out
 
 
 def test_every_target_with_pins_is_offered_and_no_rig() -> None:
     assert "atmega328p" in targets.names() and "host" not in targets.names()
-    for board in targets.names():
-        assert scaffold.most_channels(board) >= 1
+
+
+@pytest.mark.parametrize("board", targets.names())
+def test_every_board_takes_from_one_channel_to_its_most(tmp_path: Path, board: str) -> None:
+    for channels in (1, scaffold.most_channels(board)):
+        folder = tmp_path / str(channels)
+        scaffold.write(folder, scaffold.Answers("A cart", board, channels, "300 ml", "low"))
+        project = load(folder)
+        assert (project.problems, len(project.machine.channel)) == ((), channels)
 
 
 def test_the_flags_and_the_folder_s_name_decide(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
