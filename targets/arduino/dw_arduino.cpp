@@ -111,10 +111,14 @@ extern "C" uint8_t dw_port_read(uint8_t port)
     return levels[port];
 }
 
+/* A tick that is due comes before the lock, as an interrupt would: so what the lock's taker does next, as asking for a
+ * pour that took long to reckon, finds no tick owed. */
 extern "C" dw_lock_t dw_port_lock(void)
 {
-    dw_lock_t before = locked;
+    dw_lock_t before;
 
+    (void)tick_if_due();
+    before = locked;
     locked = 1;
     return before;
 }

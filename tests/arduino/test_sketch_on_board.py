@@ -1,0 +1,189 @@
+"""The example's sketch on a simulated Uno: every recipe poured, and how late the pins are."""
+
+from __future__ import annotations
+
+import ctypes.util
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from dosewright.gen.arduino import EDGES_WITHIN_US
+from dosewright.gen.load import Project, load
+from dosewright.gen.lower import Compiled, lower
+from dosewright.hil.avrboard import INSTALL
+from dosewright.hil.frames import Frame, pack
+from dosewright.hil.messages import Code, Entry, Request, State
+from dosewright.hil.regression import cases
+from dosewright.hil.replay import Session
+from dosewright.hil.rig import Rig
+from dosewright.hil.upload import held
+from dosewright.hil.verdicts import Court
+from project_files import changed, example, put
+from sketch_board import CYCLES, SketchPort
+from tools import missing, need
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
+CYCLES_PER_US = 16
+
+
+@pytest.fixture(scope="module")
+def project() -> Project:
+    return load(EXAMPLE)
+
+
+@pytest.fixture(scope="module")
+def compiled(project: Project) -> Compiled:
+    return lower(project)
+
+
+@pytest.fixture(scope="module")
+def simulator() -> None:
+    need("cc")
+    if not Path("/usr/include/simavr/sim_avr.h").exists() or not ctypes.util.find_library("elf"):
+        missing("libsimavr", INSTALL)
+
+
+@pytest.fixture
+def port(
+    project: Project, compiled: Compiled, sketch: Callable[..., Path], simulator: None
+) -> Iterator[SketchPort]:
+    port = SketchPort(project, compiled, sketch("uno"))
+    yield port
+    port.close()
+
+
+def lateness(port: SketchPort, compiled: Compiled, trace: list[Entry], first_pin: int) -> list[int]:
+    """Cycles from each edge's tick to its pin, with the constant that makes the promptest 0.
+
+    The pins' log is the board's own, apart from the sketch: same outputs, same order within a tick or not.
+    """
+    told = [
+        (entry.tick, entry.argument)
+        for entry in trace
+        if entry.code in (Code.OFF, Code.ON) and compiled.machine.outputs[entry.argument].pin
+    ]
+    seen = port.bench.happened.pins[first_pin:]
+    assert len(seen) == len(told) > 0
+    by_output: dict[int, list[int]] = {}
+    for pin in seen:
+        by_output.setdefault(pin.output, []).append(pin.cycle)
+    offsets = [by_output[output].pop(0) - tick * CYCLES for tick, output in told]
+    return [offset - min(offsets) for offset in offsets]
+
+
+def worst_us(late: list[int]) -> float:
+    print(f"{len(late)} edges, worst {max(late)} cycles, mean {sum(late) / len(late):.0f}")
+    return max(late) / CYCLES_PER_US
+
+
+@pytest.mark.parametrize("serving", load(EXAMPLE).recipes.serving)
+def test_every_recipe_is_poured_as_planned(
+    port: SketchPort, project: Project, compiled: Compiled, serving: str
+) -> None:
+    """Trace, twin, plan, pins and checker agree, tick for tick; no edge is later than the README says."""
+    court = Court.of(project, compiled)
+    session = Session(Rig("sketch", port.client(), port), compiled)
+    session.prepare()
+    port.fit(session)
+    first = port.taken = len(port.bench.happened.pins)
+    records = [session.pour(case.recipe, case.serving) for case in cases(compiled, servings=[serving])]
+    verdicts = [court.undisturbed(record) for record in records]
+    assert len(verdicts) == len(compiled.recipes.recipes) == 13
+    assert [verdict.findings for verdict in verdicts if not verdict.passed] == []
+    assert all(verdict.witness and verdict.edges for verdict in verdicts)
+    trace = [entry for record in records for entry in record.trace]
+    assert worst_us(lateness(port, compiled, trace, first)) <= EDGES_WITHIN_US
+    counts = port.bench.counts()
+    assert counts["overruns"] == counts["store_misuse"] == 0
+
+
+def test_traffic_at_line_rate_moves_no_edge_beyond_the_bound(port: SketchPort, compiled: Compiled) -> None:
+    """Bytes without a pause between them, every second frame a request for the status, the others garbage."""
+    session = Session(Rig("sketch", port.client(), port), compiled)
+    session.prepare()
+    client = session.rig.client
+    client.trace()
+    first = len(port.bench.happened.pins)
+    assert client.pour(1, 0).reason == 0
+    port.advance(20)
+    garbage = bytes(1 + 7 * i % 255 for i in range(60)) + b"\0"
+    frames = b"".join(garbage[shift:] + pack(Frame(shift, Request.STATUS, b"")) for shift in range(20))
+    port.bench.command(f"traffic 0 {frames.hex()}")
+    port.advance(8000)
+    port.bench.command("traffic 0")
+    port.advance(100)
+    assert bytes(port.bench.received).count(0) > 100  # answers
+    port.reset_input_buffer()
+    lost, trace = client.trace()
+    assert lost == 0 and trace[-1].code == Code.DONE
+    assert worst_us(lateness(port, compiled, trace, first)) <= EDGES_WITHIN_US
+    assert port.bench.counts()["overruns"] == 0
+
+
+def test_what_is_sent_is_kept_in_the_eeprom(port: SketchPort, compiled: Compiled, tmp_path: Path) -> None:
+    """One recipe changed and sent: in force after a power cycle; ticks went on while bytes were written."""
+    put(tmp_path, changed(example(), ("recipes.toml", '"lime juice" = "20 ml"', '"lime juice" = "22 ml"')))
+    other = lower(load(tmp_path))
+    session = Session(Rig("sketch", port.client(), port), other)
+    ticks = session.rig.client.status().tick, port.bench.tick
+    session.prepare()
+    assert port.bench.counts()["writes"] > 100
+    assert session.rig.client.status().tick - ticks[0] == pytest.approx(port.bench.tick - ticks[1], abs=5)
+    port.bench.command("reset power")
+    port.advance(200)
+    port.reset_input_buffer()
+    client = port.client()
+    assert all(record.same for record in held(client, client.identify(), other))
+    assert not all(record.same for record in held(client, client.identify(), compiled))
+
+
+def close_interlocks(port: SketchPort, compiled: Compiled) -> None:
+    for index, lock in enumerate(compiled.machine.interlocks):
+        port.set_input(index, lock.pin.active_high)
+    port.advance(60)
+
+
+def test_the_sketch_has_a_button_of_its_own(port: SketchPort, compiled: Compiled) -> None:
+    client = port.client()
+    port.set_input(port.own_button, False)
+    port.advance(5)
+    assert client.status().state == State.IDLE  # refused: the interlocks are open
+    port.set_input(port.own_button, True)
+    close_interlocks(port, compiled)
+    port.set_input(port.own_button, False)
+    port.advance(5)
+    status = client.status()
+    assert (status.state, status.recipe, status.serving) == (State.POURING, 1, 0)
+
+
+def test_a_sketch_that_keeps_the_engine_waiting_stops_the_pour(
+    library_folder: Path,
+    sketch: Callable[..., Path],
+    project: Project,
+    compiled: Compiled,
+    simulator: None,
+) -> None:
+    """19 ms are made up for, 25 ms end the pour: all outputs off, and the reason can be read."""
+    text = (library_folder / "examples" / "Pour" / "Pour.ino").read_text()
+    pours = "Dosewright.pour(RECIPE_HARBOUR_FIZZ, SERVING_SAMPLE)"
+    assert pours in text
+    for wait, state in ((18, State.POURING), (25, State.IDLE)):
+        waiting = text.replace(pours, f"(delay({wait}), Dosewright.status().why)")
+        port = SketchPort(project, compiled, sketch("uno", waiting))
+        client = port.client()
+        close_interlocks(port, compiled)
+        assert client.pour(1, 0).reason == 0
+        port.advance(500)
+        assert client.status().on
+        port.set_input(port.own_button, False)
+        port.advance(100)
+        status = client.status()
+        assert status.state == state
+        assert (status.reason == STOPPED and not status.on) == (state == State.IDLE)
+        levels = {pin.output: pin.level for pin in port.bench.happened.pins}
+        assert any(levels.values()) == (state == State.POURING)
+        port.close()
+
+
+STOPPED = 1  # the reason `stop` of RULES.md
