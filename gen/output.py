@@ -70,7 +70,7 @@ def replace_all(folder: Path, files: Mapping[str, bytes]) -> None:
     except OSError as error:
         raise UserError(
             f"{folder}: found that it cannot be written ({error.strerror or error}); wanted a folder with "
-            "free space and write permission; choose another with --out"
+            "free space and write permission; choose another folder"
         ) from error
     finally:
         for part, _ in staged:
