@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import time
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Self, TypeVar
@@ -24,6 +25,8 @@ ONCE = {
     Request.UPLOAD_BEGIN,
     Request.UPLOAD_CHUNK,
     Request.UPLOAD_COMMIT,
+    Request.BACK,
+    Request.NAME_UNIT,
     Request.POUR,
     Request.GO_ON,
     Request.JOG,
@@ -134,12 +137,12 @@ class Client:
                 return lost, entries
 
     def range_crc(self, kind: bytes, offset: int, length: int) -> int:
-        """CRC-32 of a part of the record in force. Raises Refused."""
+        """CRC-32 of a part of the record in force, of the spare slot for a small letter. Raises Refused."""
         payload = self._done(Request.RANGE_CRC, kind + struct.pack("<II", offset, length))
         return self._decoded(lambda body: int(struct.unpack("<I", body)[0]), payload)
 
     def read(self, kind: bytes, offset: int, length: int) -> bytes:
-        """Bytes of the record in force. Raises Refused."""
+        """Bytes of the record in force, or of the spare slot for a small letter. Raises Refused."""
         most = min(255, frames.largest_payload(self._frame_limit) - 2)
         data = b""
         while len(data) < length:
@@ -150,14 +153,43 @@ class Client:
             data += payload
         return data
 
-    def upload(self, kind: bytes, record: bytes, progress: Callable[[int], None] = lambda _: None) -> None:
-        """Send a record and put it in force; ``progress`` gets the bytes sent so far. Raises Refused."""
+    def upload(self, kind: bytes, record: bytes, progress: Callable[[int], None] = lambda _: None) -> int:
+        """Put a record in force, sending only what is not in its slot already; how many bytes were sent.
+
+        So an upload that was cut short goes on where it ended. ``progress`` gets the bytes that are there.
+        Raises Refused.
+        """
         self._done(Request.UPLOAD_BEGIN, kind + struct.pack("<I", len(record)))
         most = frames.largest_payload(self._frame_limit) - 4
-        for offset in range(0, len(record), most):
-            self._done(Request.UPLOAD_CHUNK, struct.pack("<I", offset) + record[offset : offset + most])
-            progress(min(offset + most, len(record)))
+        body = len(record) - 4  # the CRC apart: over its own CRC the CRC of every record is the same
+        sent = 0
+        for start, end in [*self._missing(kind.lower(), record, 0, body, most), (body, len(record))]:
+            self._done(Request.UPLOAD_CHUNK, struct.pack("<I", start) + record[start:end])
+            sent += end - start
+            progress(end)
         self._done(Request.UPLOAD_COMMIT, record[-4:])
+        return sent
+
+    def _missing(self, slot: bytes, record: bytes, start: int, end: int, most: int) -> list[tuple[int, int]]:
+        """The pieces of a part of a record that a slot does not hold, by halving; none above ``most``."""
+        if start >= end or self.range_crc(slot, start, end - start) == zlib.crc32(record[start:end]):
+            return []
+        if end - start <= most:
+            return [(start, end)]
+        middle = start + most * ((end - start + 2 * most - 1) // (2 * most))
+        return [
+            *self._missing(slot, record, start, middle, most),
+            *self._missing(slot, record, middle, end, most),
+        ]
+
+    def back(self, kind: bytes) -> None:
+        """Put the record in force that the last upload superseded. Raises Refused."""
+        self._done(Request.BACK, kind)
+
+    def name_unit(self, name: str) -> None:
+        """Name this unit, once and for all; at most 16 bytes. Raises Refused."""
+        padded = name.encode().ljust(16, b"\0")
+        self._done(Request.NAME_UNIT, padded + struct.pack("<I", zlib.crc32(padded)))
 
     def ask(self, request: Request, payload: bytes = b"") -> Answer:
         """Send one request, unchanged again where no answer comes. Raises RigTrouble."""

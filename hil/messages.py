@@ -23,6 +23,8 @@ class Request(IntEnum):
     UPLOAD_COMMIT = 4
     RANGE_CRC = 5
     READ = 6
+    BACK = 7
+    NAME_UNIT = 8
     POUR = 16
     STOP = 17
     GO_ON = 18
@@ -100,13 +102,26 @@ class Held(IntEnum):
     STORED = 2
 
 
+class Slot(IntEnum):
+    """How one of the two slots of a record stands, by its mark; any other mark counts like OPEN."""
+
+    UNUSED = 0xFFFF
+    OPEN = 0x5C35
+    COMMITTED = 0xC9A6
+    SUPERSEDED = 0x9A53
+
+    @classmethod
+    def _missing_(cls, value: object) -> Slot:
+        return cls.OPEN
+
+
 class BadAnswer(Exception):  # noqa: N818 - named for what came
     """An answer whose bytes do not fit its type."""
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Who answers. ``tick_us`` in microseconds, ``frame_limit`` in bytes on the wire."""
+    """Who answers. ``tick_us`` in microseconds, ``frame_limit`` in bytes on the wire, ``unit`` "": none."""
 
     protocol: int
     engine: tuple[int, int]
@@ -122,6 +137,7 @@ class Identity:
     buttons: int
     recipes: Held
     calibration: Held
+    slots: dict[bytes, tuple[Slot, Slot]]  # by kind of record
     unit: str
 
 
@@ -160,11 +176,11 @@ class Booking:
     on: int
 
 
-_IDENTITY = struct.Struct("<BBBBBHHI8sBBBBBBB")
+_IDENTITY = struct.Struct("<BBBBBHHI8sBBBBBHHBHH16s")
 _STATUS = struct.Struct("<BBBBIHBIB")
 _ENTRY = struct.Struct("<IBB")
 _BOOKING = struct.Struct("<BBII")
-assert (_IDENTITY.size, _STATUS.size, _ENTRY.size, _BOOKING.size) == (28, 16, 6, 10)
+assert (_IDENTITY.size, _STATUS.size, _ENTRY.size, _BOOKING.size) == (51, 16, 6, 10)
 
 
 def identity(payload: bytes) -> Identity:
@@ -172,11 +188,11 @@ def identity(payload: bytes) -> Identity:
     if payload[:1] and payload[0] != PROTOCOL:
         # Only the first byte keeps its meaning in every version.
         raise BadAnswer(f"protocol {payload[0]}")
-    head, name = _split(_IDENTITY, payload)
+    head, rest = _split(_IDENTITY, payload)
     (protocol, major, minor, recipes_format, calibration_format, limit, tick_us, interface, build) = head[:9]
-    channels, outputs, interlocks, buttons, recipes, calibration, length = head[9:]
-    if len(name) != length:
-        raise BadAnswer("a name of another length than told")
+    channels, outputs, interlocks, buttons, recipes, r0, r1, calibration, c0, c1, name = head[9:]
+    if rest:
+        raise BadAnswer(f"{len(rest)} bytes too many")
     return Identity(
         protocol,
         (major, minor),
@@ -192,7 +208,8 @@ def identity(payload: bytes) -> Identity:
         buttons,
         _member(Held, recipes),
         _member(Held, calibration),
-        name.decode("utf-8", "replace"),
+        {b"R": (Slot(r0), Slot(r1)), b"C": (Slot(c0), Slot(c1))},
+        name.rstrip(b"\0").decode("utf-8", "replace"),
     )
 
 

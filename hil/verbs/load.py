@@ -1,15 +1,17 @@
-"""``dosewright load``: put recipes and calibration onto a controller."""
+"""``dosewright load``: put recipes and calibration onto a controller, or take them back from one."""
 
 from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 
 DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration
 where they differ, reads them back, and, on a simulated rig or when asked with --pour, pours one recipe and
-judges it.
-Without --port it is a rehearsal on the engine compiled for this computer."""
+judges it. An upload that was cut short goes on where it ended. A controller that is pouring refuses it.
+Without --port it is a rehearsal on the engine compiled for this computer.
+The controller keeps what was loaded before: --back recipes puts it in force again, until the next upload."""
 EXAMPLE = "dosewright load my-cart --port /dev/ttyUSB0"
 
 
@@ -25,27 +27,59 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pour", action="store_true", help="on a real machine too, pour one recipe afterwards"
     )
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--dry-run", action="store_true", help="say what would change, and write nothing")
+    what.add_argument(
+        "--back", choices=("recipes", "calibration"), help="put in force what the last upload replaced"
+    )
+    what.add_argument(
+        "--read-back",
+        action="store_true",
+        help="write recipes.toml, loaded.toml and calibration.toml, where missing, from the controller",
+    )
+    parser.add_argument(
+        "--name",
+        action="store_true",
+        help="give the controller, once and for all, the name that calibration.toml has as unit",
+    )
+    parser.add_argument("--yes", action="store_true", help="do not ask before writing")
     parser.add_argument("--json", action="store_true", help="print what was done as JSON")
 
 
 def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
-    from dosewright.gen.problems import Exit
-    from dosewright.hil import regression
-    from dosewright.hil.changes import changes
+    from dosewright.gen.problems import Exit, UserError
+    from dosewright.hil import recovery, regression
+    from dosewright.hil.changes import Words
+    from dosewright.hil.loading import Loading
     from dosewright.hil.port import opening_resets
     from dosewright.hil.replay import Session
     from dosewright.hil.report import Bystander, Uploading, as_json, terminal, verdict_table
     from dosewright.hil.rig import is_simulated, open_rig, rig_url
-    from dosewright.hil.upload import fits, held, put
+    from dosewright.hil.upload import fits
     from dosewright.hil.verdicts import Court
+
+    told, console = terminal(stderr=True), terminal()
+
+    def say(text: str) -> None:
+        if not arguments.json:
+            console.print(text, soft_wrap=True, markup=False)
+
+    if arguments.read_back:
+        done = recovery.read_back(arguments.folder, arguments.rig, say)
+        if arguments.json:
+            print(json.dumps(done, indent=1, ensure_ascii=False))
+        return Exit.FINDINGS if done["same"] is False else Exit.DONE
 
     project = load(arguments.folder)
     compiled = lower(project)
+    if arguments.name and not compiled.calibration.unit:
+        raise UserError(
+            'calibration.toml: found no unit; wanted the name to give; write unit = "..." at its top'
+        )
     court = Court.of(project, compiled)
     url = rig_url(arguments.rig, arguments.folder)
-    told, console = terminal(stderr=True), terminal()
     for problem in project.problems:
         told.print(str(problem), soft_wrap=True, markup=False)
     if opening_resets(url):
@@ -54,9 +88,9 @@ def run(arguments: argparse.Namespace) -> int:
             soft_wrap=True,
         )
 
-    def say(text: str) -> None:
-        if not arguments.json:
-            console.print(text, soft_wrap=True, markup=False)
+    def agreed() -> bool:
+        asking = not (arguments.yes or arguments.json or is_simulated(url)) and sys.stdin.isatty()
+        return not asking or input("Write this? [y/N] ").strip().lower() in ("y", "yes")
 
     verdicts = []
     with open_rig(url) as rig:
@@ -66,18 +100,18 @@ def run(arguments: argparse.Namespace) -> int:
             f"{arguments.rig}: engine {'.'.join(map(str, identity.engine))}{unit}, "
             f"fits {compiled.machine.name}"
         )
-        records = held(rig.client, identity, compiled)
-        differing = {record.name: changes(record, compiled, court.names) for record in records}
-        for record in records:
-            size = f"{len(record.now)} bytes to write"
-            say(f"{record.name}: {'the same already, not written' if record.same else size}")
-            for line in differing[record.name]:
-                say(f"  {line}")
-        put(rig.client, records, compiled, Uploading(told))
-        say("read back: equal")
-        for name, reason in compiled.left_out:
-            say(f"left out: {name} ({reason})")
-        if (is_simulated(url) or arguments.pour) and compiled.recipes.recipes:
+        words = Words(compiled, court.names, project.numbers)
+        loading = Loading(rig.client, identity, words, say, agreed, Uploading(told))
+        if arguments.back:
+            done = loading.back(arguments.back)
+        else:
+            done = loading.load(write=not arguments.dry_run)
+            for name, reason in compiled.left_out:
+                say(f"left out: {name} ({reason})")
+        if arguments.name and done["written"] is not None:
+            loading.name()
+        pours = (is_simulated(url) or arguments.pour) and not (arguments.back or arguments.dry_run)
+        if pours and done["written"] is not None and compiled.recipes.recipes:
             case = regression.cases(compiled)[0]
             session = Session(rig, compiled, Bystander(told))
             session.close_interlocks()
@@ -86,10 +120,7 @@ def run(arguments: argparse.Namespace) -> int:
         value = {
             "engine": ".".join(map(str, identity.engine)),
             "unit": identity.unit,
-            "records": [
-                {"name": r.name, "bytes": len(r.now), "written": not r.same, "changes": differing[r.name]}
-                for r in records
-            ],
+            **done,
             **as_json(verdicts, compiled.left_out),
         }
         print(json.dumps(value, indent=1, ensure_ascii=False))

@@ -8,18 +8,24 @@
 #define CHANNEL_BYTES 9u
 #define OFFSET_MAX 128000000l
 
-uint8_t dw_calibration_name(const dw_record_t *record, uint8_t index)
+/* Little-endian, from bytes in memory. */
+static uint32_t number(const uint8_t *bytes)
 {
-    return dw_record8(record, (dw_offset_t)(DW_RECORD_HEAD + index));
+    uint16_t low = (uint16_t)(bytes[0] | (uint16_t)((uint16_t)bytes[1] << 8));
+    uint16_t high = (uint16_t)(bytes[2] | (uint16_t)((uint16_t)bytes[3] << 8));
+
+    return low | (uint32_t)high << 16;
 }
 
 void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibration_t *calibration)
 {
-    dw_offset_t at = (dw_offset_t)(CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * channel);
-    uint32_t offset = dw_record32(record, (dw_offset_t)(at + 5u));
+    uint8_t bytes[CHANNEL_BYTES];
+    uint32_t offset;
 
-    calibration->m = dw_record32(record, at);
-    calibration->s = dw_record8(record, (dw_offset_t)(at + 4u));
+    dw_record_copy(record, (dw_offset_t)(CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * channel), bytes, sizeof bytes);
+    offset = number(bytes + 5);
+    calibration->m = number(bytes);
+    calibration->s = bytes[4];
     calibration->offset = offset > INT32_MAX ? -(int32_t)(UINT32_MAX - offset) - 1 : (int32_t)offset;
 }
 
@@ -29,16 +35,13 @@ bool dw_calibration_is_sound(const dw_calibration_t *calibration)
            calibration->offset <= OFFSET_MAX && calibration->offset >= -OFFSET_MAX;
 }
 
-/* True when the record that names the unit has a name and it is not the one in this record. */
+/* True when the unit has a name and it is not the one in this record. */
 static bool of_another_unit(const dw_record_t *record, const dw_record_t *unit)
 {
     uint8_t i;
 
-    if (unit->source == DW_FROM_NOWHERE || dw_calibration_name(unit, 0) == 0) {
-        return false;
-    }
-    for (i = 0; i < DW_UNIT_NAME; i++) {
-        if (dw_calibration_name(record, i) != dw_calibration_name(unit, i)) {
+    for (i = 0; unit->source != DW_FROM_NOWHERE && i < DW_UNIT_NAME; i++) {
+        if (dw_record8(record, (dw_offset_t)(DW_RECORD_HEAD + i)) != dw_record8(unit, i)) {
             return true;
         }
     }

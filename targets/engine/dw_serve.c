@@ -17,6 +17,8 @@
 #define UPLOAD_COMMIT 4u
 #define RANGE_CRC 5u
 #define READ 6u
+#define BACK 7u
+#define NAME 8u
 #define POUR 16u
 #define STOP 17u
 #define GO_ON 18u
@@ -25,6 +27,7 @@
 #define TRACE 33u
 #define BOOKED 34u
 
+#define SPARE 0x20u /* in the letter of a kind: the slot that is not in force */
 #define OFFSET_BYTES 4u
 #define TRACE_BYTES 6u
 #define BOOKED_BYTES 10u
@@ -39,28 +42,22 @@ static uint32_t get32(const uint8_t *bytes)
     return get16(bytes) | (uint32_t)get16(bytes + 2) << 16;
 }
 
-/* In the record the name is padded with NUL, here it is counted. */
+/* All NUL when there is none. */
 static void put_name(void)
 {
-    const dw_record_t *record = dw_store_record(DW_CALIBRATION);
-    uint8_t *count = dw_reply_here();
+    dw_record_t unit;
     uint8_t i;
 
-    dw_reply8(0);
-    for (i = 0; record->source != DW_FROM_NOWHERE && i < DW_UNIT_NAME; i++) {
-        uint8_t letter = dw_calibration_name(record, i);
-
-        if (letter == 0) {
-            break;
-        }
-        dw_reply8(letter);
-        (*count)++;
+    dw_store_unit(&unit);
+    for (i = 0; i < DW_UNIT_NAME; i++) {
+        dw_reply8(unit.source == DW_FROM_NOWHERE ? 0 : dw_record8(&unit, i));
     }
 }
 
 static void identify(void)
 {
-    static const uint8_t versions[] DW_ROM = { PROTOCOL, ENGINE_MAJOR, ENGINE_MINOR, DW_FORMAT, DW_FORMAT };
+    static const uint8_t versions[] DW_ROM = { PROTOCOL, ENGINE_MAJOR, ENGINE_MINOR, DW_RECIPES_FORMAT,
+                                               DW_CALIBRATION_FORMAT };
     static const uint8_t digest[] DW_ROM = DW_BUILD_DIGEST;
     uint8_t i;
 
@@ -77,8 +74,11 @@ static void identify(void)
     dw_reply8(DW_OUTPUTS);
     dw_reply8(DW_INTERLOCKS);
     dw_reply8(DW_BUTTONS);
-    dw_reply8(dw_store_record(DW_RECIPES)->source);
-    dw_reply8(dw_store_record(DW_CALIBRATION)->source);
+    for (i = 0; i < DW_KINDS; i++) {
+        dw_reply8(dw_store_record(i)->source);
+        dw_reply16(dw_store_mark(i, 0));
+        dw_reply16(dw_store_mark(i, 1));
+    }
     put_name();
 }
 
@@ -135,28 +135,31 @@ static void booked(uint8_t index)
     }
 }
 
-/* The CRC of a range of the record in force, or its bytes. */
+/* The CRC of a range of the record in force (small letter: of the spare slot), or its bytes. */
 static uint8_t range(uint8_t letter, uint32_t offset, uint32_t length, bool as_crc)
 {
-    uint8_t kind = dw_kind_of(letter);
-    const dw_record_t *record;
+    uint8_t kind = dw_kind_of((uint8_t)(letter & ~SPARE));
+    dw_record_t record;
 
     if (kind == DW_KINDS) {
         return DW_BAD_RECORD;
     }
-    record = dw_store_record(kind);
-    if (record->source == DW_FROM_NOWHERE) {
+    record = *dw_store_record(kind);
+    if ((letter & SPARE) != 0) {
+        dw_store_spare(kind, &record);
+    }
+    if (record.source == DW_FROM_NOWHERE) {
         return kind == DW_RECIPES ? DW_NO_RECIPES : DW_NO_CALIBRATION;
     }
-    if (offset > record->length || length > record->length - offset || (!as_crc && length > dw_reply_room())) {
+    if (offset > record.length || length > record.length - offset || (!as_crc && length > dw_reply_room())) {
         return DW_BAD_LENGTH;
     }
     if (as_crc) {
-        dw_reply32(dw_record_crc(record, (dw_offset_t)offset, (dw_offset_t)length));
+        dw_reply32(dw_record_crc(&record, (dw_offset_t)offset, (dw_offset_t)length));
         return DW_OK;
     }
     while (length != 0) {
-        dw_reply8(dw_record8(record, (dw_offset_t)offset));
+        dw_reply8(dw_record8(&record, (dw_offset_t)offset));
         offset++;
         length--;
     }
@@ -199,6 +202,10 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
         return dw_store_chunk(get32(payload), payload + OFFSET_BYTES, (uint8_t)(length - OFFSET_BYTES));
     case UPLOAD_COMMIT:
         return dw_store_commit(get32(payload));
+    case BACK:
+        return dw_store_back(dw_kind_of(payload[0]));
+    case NAME:
+        return dw_store_name(payload);
     case POUR:
         return dw_pour(get16(payload), payload[2]);
     case STOP:
@@ -213,17 +220,28 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
     }
 }
 
-/* Payload lengths a request may have, from the least to the most, and whether it is done only once when repeated. */
+#define ONCE 1u /* is done only once when repeated */
+#define IDLE 2u /* is refused unless idle */
+
+/* Payload lengths a request may have, from the least to the most, and what else there is to know before it is done. */
 static const struct {
-    uint8_t type, least, most, once;
+    uint8_t type, least, most, how;
 } requests[] DW_ROM = {
-    { UPLOAD_BEGIN, 5, 5, 1 },  { UPLOAD_CHUNK, OFFSET_BYTES, 255, 1 },
-    { UPLOAD_COMMIT, 4, 4, 1 }, { RANGE_CRC, 9, 9, 0 },
-    { READ, 6, 6, 0 },          { POUR, 3, 3, 1 },
-    { JOG, 2, 2, 1 },           { BOOKED, 0, 1, 0 },
-    { IDENTIFY, 0, 0, 0 },      { STOP, 0, 0, 0 },
-    { GO_ON, 0, 0, 1 },         { STATUS, 0, 0, 0 },
-    { TRACE, 0, 0, 1 },
+    { UPLOAD_BEGIN, 5, 5, ONCE | IDLE },
+    { UPLOAD_CHUNK, OFFSET_BYTES, 255, ONCE | IDLE },
+    { UPLOAD_COMMIT, 4, 4, ONCE | IDLE },
+    { BACK, 1, 1, ONCE | IDLE },
+    { NAME, DW_UNIT_NAME + DW_RECORD_TAIL, DW_UNIT_NAME + DW_RECORD_TAIL, ONCE | IDLE },
+    { RANGE_CRC, 9, 9, 0 },
+    { READ, 6, 6, 0 },
+    { POUR, 3, 3, ONCE },
+    { JOG, 2, 2, ONCE },
+    { BOOKED, 0, 1, 0 },
+    { IDENTIFY, 0, 0, 0 },
+    { STOP, 0, 0, 0 },
+    { GO_ON, 0, 0, ONCE },
+    { STATUS, 0, 0, 0 },
+    { TRACE, 0, 0, ONCE },
 };
 
 #define REQUESTS (sizeof requests / sizeof requests[0])
@@ -243,25 +261,28 @@ bool dw_serve_once(uint8_t type)
 {
     uint8_t i = find(type);
 
-    return i < REQUESTS && dw_rom8(&requests[i].once) != 0;
+    return i < REQUESTS && (dw_rom8(&requests[i].how) & ONCE) != 0;
 }
 
-/* DW_OK when a request of this type may have a payload of this length. */
-static uint8_t check_length(uint8_t type, uint8_t length)
+/* DW_OK when a request of this type may have a payload of this length, and now. */
+static uint8_t check(uint8_t type, uint8_t length)
 {
     uint8_t i = find(type);
 
     if (i == REQUESTS) {
         return DW_UNKNOWN_REQUEST;
     }
-    return length < dw_rom8(&requests[i].least) || length > dw_rom8(&requests[i].most) ? DW_BAD_LENGTH : DW_OK;
+    if (length < dw_rom8(&requests[i].least) || length > dw_rom8(&requests[i].most)) {
+        return DW_BAD_LENGTH;
+    }
+    return (dw_rom8(&requests[i].how) & IDLE) != 0 && !dw_is_idle() ? DW_BUSY : DW_OK;
 }
 
 /* Leaves room for reason and argument, which are known only when all is done. */
 void dw_serve(uint8_t type, const uint8_t *payload, uint8_t length)
 {
     uint8_t *reason = dw_reply_here();
-    dw_answer_t result = { check_length(type, length), 0 };
+    dw_answer_t result = { check(type, length), 0 };
 
     dw_reply16(0);
     if (result.reason == DW_OK) {

@@ -11,9 +11,26 @@ void dw_store_start(void);
 /* The record of a kind that is in force; its source is DW_FROM_NOWHERE when there is none. */
 const dw_record_t *dw_store_record(uint8_t kind);
 
-/* An upload: begin, chunks in any order, commit. Anything but DW_OK from commit ends it; the old record stays. */
+/* What changes the store is only called while dw_is_idle().
+ *
+ * An upload: begin, chunks in any order, commit. Anything but DW_OK from commit ends it; the old record stays. */
 DW_CHECKED dw_answer_t dw_store_begin(uint8_t kind, uint32_t length);
 DW_CHECKED dw_answer_t dw_store_chunk(uint32_t offset, const uint8_t *bytes, uint8_t count);
 DW_CHECKED dw_answer_t dw_store_commit(uint32_t crc);
+
+/* Put the record in force that the last upload superseded, and supersede that one. */
+DW_CHECKED dw_answer_t dw_store_back(uint8_t kind);
+
+/* The slot that the next upload goes to, or the present one: whatever is in it, over the whole space of the slot. */
+void dw_store_spare(uint8_t kind, dw_record_t *record);
+
+/* The mark of a slot, for those who want to know how it stands. */
+uint16_t dw_store_mark(uint8_t kind, uint8_t slot);
+
+/* The name of this unit as a record that is nothing but the name; its source is DW_FROM_NOWHERE when it has none. */
+void dw_store_unit(dw_record_t *unit);
+
+/* Name this unit, once and for all: DW_UNIT_NAME bytes and their CRC-32. */
+DW_CHECKED dw_answer_t dw_store_name(const uint8_t *name);
 
 #endif

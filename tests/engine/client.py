@@ -36,7 +36,7 @@ class Dose:
     after_all: bool = False
 
     def bytes(self) -> bytes:
-        return struct.pack("<BH", self.output | self.after_all << 7, self.weight)
+        return long_step(self.output, self.after_all, self.weight, 2)
 
 
 @dataclass(frozen=True)
@@ -46,12 +46,29 @@ class Stage:
     after_all: bool = False
 
     def bytes(self) -> bytes:
-        return struct.pack("<BI", self.output | self.after_all << 7, self.ticks)
+        return long_step(self.output, self.after_all, self.ticks, 4)
+
+
+def long_step(output: int, after_all: bool, value: int, size: int) -> bytes:
+    """A step of a long recipe."""
+    told = bytes([value]) if 0 < value < 256 else b"\0" + value.to_bytes(size, "little")
+    return bytes([output | after_all << 7]) + told
+
+
+def number(value: int) -> bytes:
+    """A number of TABLE.md: bytes that are added up."""
+    return b"\xff" * (value // 255) + bytes([value % 255])
+
+
+def long_recipe(steps: Sequence[Dose | Stage]) -> bytes:
+    data = b"".join(step.bytes() for step in steps)
+    return b"\0" + number(len(data)) + data
 
 
 def sealed(kind: bytes, body: bytes, interface: int = INTERFACE) -> bytes:
     """A record around a body."""
-    head = struct.pack("<2s1sBIII", b"DW", kind, 1, 16 + len(body) + 4, interface, 0)
+    version = 2 if kind == b"R" else 1
+    head = struct.pack("<2s1sBIII", b"DW", kind, version, 16 + len(body) + 4, interface, 0)
     return head + body + struct.pack("<I", zlib.crc32(head + body))
 
 
@@ -60,24 +77,20 @@ def resealed(record: bytes) -> bytes:
     return record[:-4] + struct.pack("<I", zlib.crc32(record[:-4]))
 
 
+def recipes_body(servings: Sequence[int], texts: Sequence[bytes], numbers: Sequence[int]) -> bytes:
+    """A recipes body without a dictionary; stages count in single ticks."""
+    starts = [sum(map(len, texts[:place])) for place in range(16, len(texts), 16)]
+    head = struct.pack("<BBHBBH", len(servings), 1, len(texts), 0, 1, 1)
+    lists = struct.pack(f"<{len(servings)}I{len(numbers)}H{len(starts)}H", *servings, *numbers, *starts)
+    return head + lists + b"".join(texts)
+
+
 def recipes(
     servings: Sequence[int], book: Mapping[int, Sequence[Dose | Stage]], interface: int = INTERFACE
 ) -> bytes:
-    """A recipes record: servings in quanta, steps by recipe number."""
+    """A recipes record: servings in quanta, steps by recipe number, all of them long."""
     numbers = sorted(book)
-    texts = [bytes([len(book[n])]) + b"".join(step.bytes() for step in book[n]) for n in numbers]
-    at = 4 + 4 * len(servings) + 6 * len(numbers)
-    offsets = []
-    for text in texts:
-        offsets.append(at)
-        at += len(text)
-    body = struct.pack("<BBH", len(servings), 0, len(numbers)) + struct.pack(f"<{len(servings)}I", *servings)
-    body += (
-        struct.pack(f"<{len(numbers)}H", *numbers)
-        + struct.pack(f"<{len(numbers)}I", *offsets)
-        + b"".join(texts)
-    )
-    return sealed(b"R", body, interface)
+    return sealed(b"R", recipes_body(servings, [long_recipe(book[n]) for n in numbers], numbers), interface)
 
 
 def calibration(
@@ -86,6 +99,12 @@ def calibration(
     """A calibration record: multiplier, shift and offset of each channel."""
     rows = b"".join(struct.pack("<IBi", m, s, offset) for m, s, offset in channels)
     return sealed(b"C", unit.encode().ljust(16, b"\0") + bytes([len(channels)]) + rows, interface)
+
+
+def named(unit: str) -> bytes:
+    """The name of a unit, padded, and its CRC."""
+    padded = unit.encode().ljust(16, b"\0")
+    return padded + struct.pack("<I", zlib.crc32(padded))
 
 
 @dataclass
@@ -196,6 +215,12 @@ class Controller:
         """Output, starts, planned, on of the steps of the last pour, from one on, as a frame holds."""
         rest = self.ask(34, bytes([first])).rest
         return [struct.unpack_from("<BBII", rest, 1 + 10 * i) for i in range(rest[0])]
+
+    def back(self, kind: str) -> Answer:
+        return self.ask(7, kind.encode())
+
+    def name_unit(self, name: str) -> Answer:
+        return self.ask(8, named(name))
 
     def pour(self, number: int, serving: int = 0) -> Answer:
         return self.ask(16, struct.pack("<HB", number, serving))

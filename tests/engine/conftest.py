@@ -39,6 +39,18 @@ def compile_c(sources: Sequence[Path], includes: Sequence[Path], program: Path) 
     return program
 
 
+def built_in(unit: str = "built in") -> str:
+    """A table.h with recipes and a calibration."""
+    rows = {
+        "dw_default_recipes": recipes(SERVINGS, BOOK),
+        "dw_default_calibration": calibration([SLOW, SLOW], unit),
+    }
+    text = '#include <stdint.h>\n#include "dw_target.h"\n'
+    for name, record in rows.items():
+        text += f"static const uint8_t {name}[] DW_ROM = {{ {', '.join(map(str, record))} }};\n"
+    return text
+
+
 @pytest.fixture(scope="session")
 def cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The cart of ``cart/machine.h`` as a host process, without recipes of its own."""
@@ -51,14 +63,7 @@ def cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def cart_with_recipes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same with recipes and a calibration built into the firmware."""
     folder = tmp_path_factory.mktemp("cart_with_recipes")
-    rows = {
-        "dw_default_recipes": recipes(SERVINGS, BOOK),
-        "dw_default_calibration": calibration([SLOW, SLOW], "built in"),
-    }
-    text = '#include <stdint.h>\n#include "dw_target.h"\n'
-    for name, record in rows.items():
-        text += f"static const uint8_t {name}[] DW_ROM = {{ {', '.join(map(str, record))} }};\n"
-    (folder / "table.h").write_text(text)
+    (folder / "table.h").write_text(built_in())
     sources = [*sorted(ENGINE.glob("dw_*.c")), *sorted(HOST.glob("*.c"))]
     return compile_c(sources, [folder, TESTS / "cart", ENGINE, HOST], folder / "cart")
 

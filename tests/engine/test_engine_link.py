@@ -31,8 +31,12 @@ def test_identify(cart: Path) -> None:
         ready(c)
         told = c.ask(1)
         assert (told.reason, told.argument) == ("ok", 0)
-        head = struct.pack("<BBBBBHHI", 1, 0, 1, 1, 1, FRAME_LIMIT, 1000, INTERFACE)
-        assert told.rest == head + bytes(range(0xB0, 0xB8)) + bytes([2, 3, 2, 3, 2, 2, 6]) + "Käfer".encode()
+        head = struct.pack("<BBBBBHHI", 1, 0, 1, 2, 1, FRAME_LIMIT, 1000, INTERFACE)
+        slots = bytes([2, 0xA6, 0xC9, 0x53, 0x9A])  # stored; slot 0 committed, slot 1 superseded
+        rest = bytes(range(0xB0, 0xB8)) + bytes([2, 3, 2, 3]) + slots + slots
+        assert told.rest == head + rest + bytes(16)
+        assert c.name_unit("Käfer").reason == "ok"
+        assert c.ask(1).rest == head + rest + "Käfer".encode().ljust(16, b"\0")
 
 
 def test_a_frame_with_any_bit_wrong_is_dropped(cart: Path) -> None:
@@ -128,7 +132,7 @@ def test_a_chunk_needs_an_offset(cart: Path) -> None:
 
 
 def test_unknown_requests(cart: Path) -> None:
-    known = {1, 2, 3, 4, 5, 6, 16, 17, 18, 19, 32, 33, 34}
+    known = {1, 2, 3, 4, 5, 6, 7, 8, 16, 17, 18, 19, 32, 33, 34}
     with Controller(cart) as c:
         for kind in set(range(128)) - known:
             assert c.ask(kind, b"abc").reason == "unknown request"
@@ -198,7 +202,7 @@ def test_garbage_switches_nothing_and_wears_nothing_out(cart: Path) -> None:
         assert c.edges == []
         c.received.clear()
         c.tell("rx 00")
-        assert c.ask(1).rest[-7:] == b"\x06" + "Käfer".encode()
+        assert c.ask(1).rest[-26:] == bytes([2, 0xA6, 0xC9, 0x53, 0x9A]) * 2 + bytes(16)
         assert c.ask(5, b"R" + struct.pack("<II", 0, len(RECIPES))).rest == struct.pack(
             "<I", zlib.crc32(RECIPES)
         )

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import struct
 import subprocess
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from engine.client import Answer, Controller, Dose, calibration, recipes
+from engine.client import Answer, Controller, Dose, calibration, named, recipes
 from engine.shop import BOOK, SERVINGS, SLOW, TICK, offset
 
 OLD = {"R": recipes(SERVINGS, BOOK), "C": calibration([SLOW, SLOW], "cart 1")}
@@ -23,6 +24,7 @@ FILLER = {
     "R": recipes([0x01020304] * 5, {0x1122: [Dose(1, 0x0ABC)]}),
     "C": calibration([(0xABCDEF12, 7, -0x01020304), (0xFEDCBA98, 5, 0x01020304)], "cart 1"),
 }
+CALIBRATION_AT = 1 + 21  # behind the unit's name
 CALIBRATION_SLOT = 4 + 37 + 9 * 2
 
 
@@ -39,6 +41,13 @@ def in_force(c: Controller, kind: str) -> bytes:
             int.from_bytes(c.ask(6, kind.encode() + struct.pack("<IB", 4, 4)).rest, "little") - len(record),
         )
         record += c.ask(6, kind.encode() + struct.pack("<IB", len(record), length)).rest
+
+
+def spare(c: Controller, kind: str) -> bytes:
+    """What lies in the other slot, as long as its own length says."""
+    letter = kind.lower().encode()
+    length = int.from_bytes(c.ask(6, letter + struct.pack("<IB", 4, 4)).rest, "little")
+    return c.ask(6, letter + struct.pack("<IB", 0, length)).rest
 
 
 def cut_upload(c: Controller, record: bytes) -> bool:
@@ -140,10 +149,11 @@ def test_the_layout_is_that_of_the_page(cart: Path, tmp_path: Path) -> None:
     store = image_of(cart, tmp_path, OLD["C"], NEW["C"], OLD["R"]).read_bytes()
     assert len(store) == 65536
     assert store[0] == 0xFF
-    first, second = store[1 : 1 + CALIBRATION_SLOT], store[1 + CALIBRATION_SLOT : 1 + 2 * CALIBRATION_SLOT]
+    slots = store[CALIBRATION_AT:]
+    first, second = slots[:CALIBRATION_SLOT], slots[CALIBRATION_SLOT : 2 * CALIBRATION_SLOT]
     assert first == bytes([0x53, 0x9A, 1, 0]) + OLD["C"]
     assert second == bytes([0xA6, 0xC9, 2, 0]) + NEW["C"]
-    at = 1 + 2 * CALIBRATION_SLOT
+    at = CALIBRATION_AT + 2 * CALIBRATION_SLOT
     space = (65536 - at) // 2
     assert store[at : at + 4 + len(OLD["R"])] == bytes([0xA6, 0xC9, 1, 0]) + OLD["R"]
     assert store[at + space : at + space + 2] == bytes([0x53, 0x9A])
@@ -153,7 +163,7 @@ def test_a_rotten_cell_never_brings_the_older_record_back(cart_with_recipes: Pat
     """Every byte of the committed slot, changed: no calibration, and no pour; the next upload works."""
     store = image_of(cart_with_recipes, tmp_path, OLD["C"], NEW["C"])
     good = store.read_bytes()
-    start = 1 + CALIBRATION_SLOT
+    start = CALIBRATION_AT + CALIBRATION_SLOT
     for at in [*range(start, start + 2), *range(start + 4, start + CALIBRATION_SLOT)]:
         for flip in (0x01, 0xFF):
             store.write_bytes(good[:at] + bytes([good[at] ^ flip]) + good[at + 1 :])
@@ -175,13 +185,13 @@ def test_sequence_numbers_wrap(cart: Path, tmp_path: Path) -> None:
         ((0x7FFF, 0x8000), "new"),
     ):
         for slot, number in enumerate(numbers):
-            at = 1 + slot * CALIBRATION_SLOT
+            at = CALIBRATION_AT + slot * CALIBRATION_SLOT
             image[at : at + 4] = bytes([0xA6, 0xC9]) + number.to_bytes(2, "little")
         store.write_bytes(image)
         with Controller(cart, ["--store", str(store)]) as c:
             assert in_force(c, "C") == (NEW if wanted == "new" else OLD)["C"]
         # and the start has superseded the other: it does not come back when this one rots
-        loser = 1 + (0 if wanted == "new" else CALIBRATION_SLOT)
+        loser = CALIBRATION_AT + (0 if wanted == "new" else CALIBRATION_SLOT)
         assert store.read_bytes()[loser : loser + 2] == bytes([0x53, 0x9A])
 
 
@@ -189,7 +199,7 @@ def test_a_torn_mark_never_completes_a_rotten_one(cart: Path, tmp_path: Path) ->
     """Slot 0 was committed and a byte of its mark rotted: a byte torn to that value brings nothing back."""
     store = image_of(cart, tmp_path, NEW["C"])
     image = bytearray(store.read_bytes())
-    for at, rotten, torn in ((1, 0x00, "a6"), (2, 0x00, "c9")):
+    for at, rotten, torn in ((CALIBRATION_AT, 0x00, "a6"), (CALIBRATION_AT + 1, 0x00, "c9")):
         store.write_bytes(image[:at] + bytes([rotten]) + image[at + 1 :])
         with Controller(cart, ["--store", str(store)]) as c:
             assert in_force(c, "C") == b""
@@ -200,6 +210,86 @@ def test_a_torn_mark_never_completes_a_rotten_one(cart: Path, tmp_path: Path) ->
                 assert in_force(c, "C") == b""
             assert c.upload(OLD["C"]).reason == "ok"
             assert in_force(c, "C") == OLD["C"]
+
+
+def test_back_and_forth(cart: Path, tmp_path: Path) -> None:
+    """What was superseded comes back whole when asked for, over a reset too, till the next upload."""
+    store = tmp_path / "store"
+    for kind in "RC":
+        with Controller(cart, ["--store", str(store)]) as c:
+            assert c.back(kind).reason == "bad record", "nothing was ever uploaded"
+            assert c.upload(OLD[kind]).reason == "ok"
+            assert c.back(kind).reason == "bad record", "what was built in cannot be gone back to"
+            assert c.upload(NEW[kind]).reason == "ok"
+            assert spare(c, kind) == OLD[kind]
+            c.tell("reset")
+            assert in_force(c, kind) == NEW[kind], "never by itself"
+            assert c.back(kind).reason == "ok"
+            assert in_force(c, kind) == OLD[kind]
+        with Controller(cart, ["--store", str(store)]) as c:
+            assert in_force(c, kind) == OLD[kind]
+            assert c.back(kind).reason == "ok"
+            assert in_force(c, kind) == NEW[kind]
+            assert c.ask(2, kind.encode() + struct.pack("<I", len(OLD[kind]))).reason == "ok"
+            c.tell("reset")
+            assert c.back(kind).reason == "bad record", "the next upload has begun"
+            assert in_force(c, kind) == NEW[kind]
+
+
+def test_back_is_checked_like_an_upload(cart: Path, tmp_path: Path) -> None:
+    store = image_of(cart, tmp_path, OLD["C"], NEW["C"])
+    image = bytearray(store.read_bytes())
+    image[CALIBRATION_AT + 20] ^= 1
+    store.write_bytes(image)
+    with Controller(cart, ["--store", str(store)]) as c:
+        assert c.back("C").reason == "bad record"
+        assert in_force(c, "C") == NEW["C"]
+    with Controller(cart) as c:
+        assert c.upload(calibration([SLOW, SLOW], "cart 2")).reason == "ok"
+        assert c.upload(OLD["C"]).reason == "ok"
+        assert c.name_unit("cart 1").reason == "ok"
+        assert c.back("C").reason == "wrong unit"
+        assert in_force(c, "C") == OLD["C"]
+
+
+def test_a_rotten_name_is_none(cart: Path, tmp_path: Path) -> None:
+    """Then the unit takes any calibration, and can be named again."""
+    store = tmp_path / "store"
+    with Controller(cart, ["--store", str(store)]) as c:
+        assert c.name_unit("cart 1").reason == "ok"
+    good = store.read_bytes()
+    assert good[:22] == b"\xff\xa6" + named("cart 1")
+    for at in range(1, 22):
+        for flip in (0x01, 0xFF):
+            store.write_bytes(good[:at] + bytes([good[at] ^ flip]) + good[at + 1 :])
+            with Controller(cart, ["--store", str(store)]) as c:
+                assert c.ask(1).rest[-16:] == bytes(16)
+                assert c.name_unit("cart 2").reason == "ok"
+                assert c.ask(1).rest[-16:] == b"cart 2".ljust(16, b"\0")
+
+
+def test_only_what_differs_need_be_sent(cart: Path) -> None:
+    """The CRC of a range of the slot being written tells what is there, also after a power cut."""
+
+    def crc(kind: bytes, at: int, end: int) -> bytes:
+        return c.ask(5, kind + struct.pack("<II", at, end - at)).rest
+
+    record = NEW["R"]
+    with Controller(cart) as c:
+        assert c.upload(OLD["R"]).reason == "ok"
+        assert c.ask(2, b"R" + struct.pack("<I", len(record))).reason == "ok"
+        assert c.ask(3, bytes(4) + record[:20]).reason == "ok"
+        c.tell("reset")
+        assert c.ask(2, b"R" + struct.pack("<I", len(record))).reason == "ok"
+        assert crc(b"r", 0, 20) == struct.pack("<I", zlib.crc32(record[:20]))
+        assert crc(b"r", 20, len(record)) != struct.pack("<I", zlib.crc32(record[20:]))
+        assert crc(b"R", 0, 20) == struct.pack("<I", zlib.crc32(OLD["R"][:20]))
+        assert c.ask(3, struct.pack("<I", 20) + record[20:]).reason == "ok"
+        assert c.ask(4, record[-4:]).reason == "ok"
+        assert in_force(c, "R") == record
+        space = (65536 - CALIBRATION_AT - 2 * CALIBRATION_SLOT) // 2 - 4
+        assert c.ask(6, b"r" + struct.pack("<IB", space - 1, 1)).reason == "ok"
+        assert c.ask(6, b"r" + struct.pack("<IB", space, 1)).reason == "bad length"
 
 
 def test_an_upload_during_a_pour_is_refused(cart: Path) -> None:
@@ -214,7 +304,8 @@ def test_an_upload_during_a_pour_is_refused(cart: Path) -> None:
         answers: list[Answer] = [c.upload(NEW["R"])]
         c.run(10)
         answers += [c.ask(2, b"R" + struct.pack("<I", 99)), c.ask(3, bytes(4) + b"x"), c.ask(4, bytes(4))]
-        assert [answer.reason for answer in answers] == ["busy"] * 4
+        answers += [c.back("R"), c.name_unit("cart 1")]
+        assert [answer.reason for answer in answers] == ["busy"] * 6
         c.run(1000)
         assert c.ask(3, bytes(4) + NEW["R"]).reason == "ok"
         assert c.ask(4, NEW["R"][-4:]).reason == "ok"
@@ -222,7 +313,7 @@ def test_an_upload_during_a_pour_is_refused(cart: Path) -> None:
 
 
 def test_what_does_not_fit_is_refused(cart: Path) -> None:
-    space = (65536 - 1 - 2 * CALIBRATION_SLOT) // 2 - 4
+    space = (65536 - CALIBRATION_AT - 2 * CALIBRATION_SLOT) // 2 - 4
     with Controller(cart) as c:
         for kind, length, wanted in (
             ("R", space, "ok"),

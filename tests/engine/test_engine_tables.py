@@ -8,12 +8,44 @@ from random import Random
 
 import pytest
 
-from engine.client import INTERFACE, Controller, Dose, Stage, calibration, recipes, resealed, sealed
+import table_page
+from engine.client import (
+    INTERFACE,
+    Controller,
+    Dose,
+    Stage,
+    calibration,
+    long_recipe,
+    named,
+    recipes,
+    recipes_body,
+    resealed,
+    sealed,
+)
 from engine.shop import BOOK, SERVINGS, SLOW, TICK
 
 CHANNELS, OUTPUTS, STEPS_MAX = 2, 3, 8
+# Dictionary 6 and 10 (3 and 5, grain 2), stages in tens of ticks, numbers not listed, one entry of the index.
+SHORT_TEXTS = [
+    bytes.fromhex(text)
+    for text in (
+        "20 00 21",  # channel 0: 6, channel 1: 10
+        "5f 80 01 00 21 01",  # stages of 60 and 100 ticks, channels 0 and 1, closing stage; first and last wait
+        "31 00 1f 07",  # channel 0, closing stage of 70 ticks, its value behind the code
+        "32 1f ff 03",  # channel 0: 258, waits
+        "00 08 00 07 82 00 2c 01 00 00",  # a long one: channel 0: 7, stage of 300 ticks that waits
+    )
+]
+SHORT_TEXTS += 13 * [bytes.fromhex("20 00 21")]
+SHORT = sealed(
+    b"R",
+    struct.pack("<BBHBBH2I2B", 2, 0, len(SHORT_TEXTS), 2, 2, 10, *SERVINGS, 3, 5)
+    + struct.pack("<H", sum(map(len, SHORT_TEXTS[:16])))
+    + b"".join(SHORT_TEXTS),
+)
 RECORDS = {
     "recipes": recipes(SERVINGS, BOOK),
+    "short recipes": SHORT,
     "calibration": calibration([SLOW, (0xFFFFFFFF, 5, -1)], "unit 1"),
 }
 
@@ -39,10 +71,10 @@ def test_every_byte_changed_under_a_good_crc(cart: Path, kind: str) -> None:
     record = RECORDS[kind]
     rng = Random(7)
     seen = set()
-    unit = bytes(16)
+    unit = b"unit 1".ljust(16, b"\0")
     with Controller(cart) as c:
-        # the unit's name last: once one is stored, only records of that name are judged further
-        for at in sorted(range(len(record) - 4), key=lambda at: 16 <= at < 32):
+        assert c.name_unit("unit 1").reason == "ok"
+        for at in range(len(record) - 4):
             for value in {0, 1, 0x7F, 0x80, 0xFF, record[at] ^ 1, rng.randrange(256)} - {record[at]}:
                 wrong = resealed(changed(record, at, value))
                 wanted = judgement(wrong, record[2:3], unit)
@@ -52,16 +84,14 @@ def test_every_byte_changed_under_a_good_crc(cart: Path, kind: str) -> None:
                 assert begin.reason == "ok"
                 assert c.ask(3, bytes(4) + wrong).reason == "ok"
                 assert c.ask(4, wrong[-4:]).reason == wanted, (at, value)
-                if kind == "calibration" and wanted == "ok":
-                    unit = wrong[16:32]
     assert seen >= {"ok", "bad record", "wrong interface"}
-    assert kind == "recipes" or seen >= {"wrong unit", "out of range"}
+    assert kind != "calibration" or seen >= {"wrong unit", "out of range"}
 
 
 def judgement(record: bytes, kind: bytes, unit: bytes) -> str:
     """The reason TABLE.md gives for a record whose CRC is good; `ok` when there is none."""
     magic, letter, version, length, interface, zero = struct.unpack_from("<2scBIII", record)
-    if (magic, letter, version, length, zero) != (b"DW", kind, 1, len(record), 0):
+    if (magic, letter, version, length, zero) != (b"DW", kind, 2 if kind == b"R" else 1, len(record), 0):
         return "bad record"
     if interface != INTERFACE:
         return "wrong interface"
@@ -71,35 +101,10 @@ def judgement(record: bytes, kind: bytes, unit: bytes) -> str:
 
 def recipes_judgement(body: bytes) -> str:
     try:
-        servings, zero, count = struct.unpack_from("<BBH", body)
-        sizes = struct.unpack_from(f"<{servings}I", body, 4)
-        numbers = struct.unpack_from(f"<{count}H", body, 4 + 4 * servings)
-        offsets = struct.unpack_from(f"<{count}I", body, 4 + 4 * servings + 2 * count)
-        good = 1 <= servings <= 16 and zero == 0 and all(1 <= size <= 4_000_000_000 for size in sizes)
-        good = (
-            good and list(numbers) == sorted(set(numbers)) and all(recipe_is_good(body, at) for at in offsets)
-        )
-    except (struct.error, IndexError):
-        good = False
-    return "ok" if good else "bad record"
-
-
-def recipe_is_good(body: bytes, at: int) -> bool:
-    steps, at = body[at], at + 1
-    weights: dict[int, int] = {}
-    for _ in range(steps):
-        output = body[at] & 0x7F
-        if output >= OUTPUTS or output in weights:
-            return False
-        if output < CHANNELS:
-            (weights[output],) = struct.unpack_from("<H", body, at + 1)
-            at += 3
-        else:
-            (ticks,) = struct.unpack_from("<I", body, at + 1)
-            at += 5
-            if not 1 <= ticks < 1 << 31:
-                return False
-    return 1 <= steps <= STEPS_MAX and bool(weights) and all(1 <= w <= 4095 for w in weights.values())
+        table_page.read(body, CHANNELS, OUTPUTS - CHANNELS, STEPS_MAX)
+    except table_page.PageError:
+        return "bad record"
+    return "ok"
 
 
 def calibration_judgement(body: bytes, unit: bytes) -> str:
@@ -115,18 +120,22 @@ def calibration_judgement(body: bytes, unit: bytes) -> str:
     return "ok" if in_range else "out of range"
 
 
-def raw_recipes(*texts: bytes, servings: tuple[int, ...] = (TICK,), numbers: tuple[int, ...] = ()) -> bytes:
+def raw_recipes(
+    *texts: bytes,
+    servings: tuple[int, ...] = (TICK,),
+    numbers: tuple[int, ...] = (),
+    index: tuple[int, ...] = (),
+) -> bytes:
     """A recipes record around recipes given as bytes."""
-    numbers = numbers or tuple(range(1, len(texts) + 1))
-    at = 4 + 4 * len(servings) + 6 * len(texts)
-    offsets = [at + sum(map(len, texts[:n])) for n in range(len(texts))]
-    body = struct.pack(f"<BBH{len(servings)}I", len(servings), 0, len(texts), *servings)
-    body += struct.pack(f"<{len(numbers)}H", *numbers) + struct.pack(f"<{len(texts)}I", *offsets)
-    return sealed(b"R", body + b"".join(texts))
+    body = recipes_body(servings, texts, numbers or range(1, len(texts) + 1))
+    if index:
+        at = 8 + 4 * len(servings) + 2 * len(texts)
+        body = body[:at] + struct.pack(f"<{len(index)}H", *index) + body[at + 2 * len(index) :]
+    return sealed(b"R", body)
 
 
 def one(*steps: Dose | Stage) -> bytes:
-    return bytes([len(steps)]) + b"".join(step.bytes() for step in steps)
+    return long_recipe(steps)
 
 
 LIMITS = {
@@ -152,6 +161,18 @@ LIMITS = {
     "numbers equal": (raw_recipes(one(Dose(0, 1)), one(Dose(0, 1)), numbers=(5, 5)), "bad record"),
     "numbers descend": (raw_recipes(one(Dose(0, 1)), one(Dose(0, 1)), numbers=(6, 5)), "bad record"),
     "last step cut off": (raw_recipes(one(Dose(0, 1), Dose(1, 1))[:-1]), "bad record"),
+    "a byte behind the last recipe": (raw_recipes(one(Dose(0, 1)) + b"\0"), "bad record"),
+    "marks of a long recipe": (raw_recipes(b"\x04" + one(Dose(0, 1))[1:]), "bad record"),
+    "a short recipe": (raw_recipes(bytes.fromhex("20 1f 07")), "ok"),
+    "no such channel": (raw_recipes(bytes.fromhex("40 1f 07 5f 01")), "bad record"),
+    "no such stage": (raw_recipes(bytes.fromhex("48 3f 01 1f 07")), "bad record"),
+    "stages without an end": (raw_recipes(bytes.fromhex("48 9f 01 9f 07")), "bad record"),
+    "a value cut off": (raw_recipes(bytes.fromhex("20 1f ff")), "bad record"),
+    "a value of nothing": (raw_recipes(bytes.fromhex("20 1f 00")), "bad record"),
+    "a closing stage": (raw_recipes(bytes.fromhex("41 1f 07 1f 01")), "ok"),
+    "nothing but a closing stage": (raw_recipes(bytes.fromhex("21 1f 07")), "bad record"),
+    "a wrong index": (raw_recipes(*[one(Dose(0, 1))] * 17, index=(63,)), "bad record"),
+    "a right index": (raw_recipes(*[one(Dose(0, 1))] * 17, index=(64,)), "ok"),
     "slowest": (calibration([(0xC0000000, 1, 0), SLOW]), "ok"),
     "slower": (calibration([(0xC0000001, 1, 0), SLOW]), "out of range"),
     "fastest": (calibration([(0x80000000, 12, 0), SLOW]), "ok"),
@@ -178,18 +199,48 @@ def test_limits(cart: Path, name: str) -> None:
             assert c.upload(record).argument == 0
 
 
+def unit_of(c: Controller) -> str:
+    return c.ask(1).rest[-16:].rstrip(b"\0").decode()
+
+
 def test_a_calibration_of_another_unit_is_refused(cart: Path) -> None:
     with Controller(cart) as c:
-        assert c.upload(calibration([SLOW] * 2)).reason == "ok"  # nameless binds nothing
-        assert c.upload(calibration([SLOW] * 2, "cart 1")).reason == "ok"
-        assert c.upload(calibration([SLOW] * 2, "cart 2")).reason == "wrong unit"
-        assert c.upload(calibration([SLOW] * 2)).reason == "wrong unit"
-        assert c.upload(calibration([(1 << 31, 10, 0)] * 2, "cart 1")).reason == "ok"
-        assert c.ask(1).rest[-7:] == b"\x06cart 1"
+        for unit in ("", "cart 1", "cart 2"):  # a unit without a name takes any
+            assert c.upload(calibration([SLOW] * 2, unit)).reason == "ok"
+        assert unit_of(c) == ""
+        assert c.name_unit("cart 1").reason == "wrong unit", "it runs by the calibration of cart 2"
+        assert c.name_unit("cart 2").reason == "ok"
+        assert unit_of(c) == "cart 2"
+        for unit in ("", "cart 1", "cart 22", "cart"):
+            assert c.upload(calibration([SLOW] * 2, unit)).reason == "wrong unit"
+        assert c.upload(calibration([(1 << 31, 10, 0)] * 2, "cart 2")).reason == "ok"
+        assert c.name_unit("cart 3").reason == "wrong unit", "named once and for all"
+        c.tell("reset")
+        assert unit_of(c) == "cart 2"
 
 
-def test_what_is_built_in_names_no_unit(cart_with_recipes: Path) -> None:
-    with Controller(cart_with_recipes) as c:
-        assert c.ask(1).rest[-11:] == b"\x01\x01\x08built in"
+def test_what_makes_no_name_is_refused(cart: Path) -> None:
+    with Controller(cart) as c:
+        assert c.name_unit("").reason == "bad record"
+        assert c.ask(8, b"cart".ljust(16, b"\0") + bytes(4)).reason == "bad record"
+        assert c.ask(8, b"cart").reason == "bad length"
+        assert unit_of(c) == ""
+        assert c.name_unit("a name of sixteen"[:16]).reason == "ok"
+        assert unit_of(c) == "a name of sixtee"
+
+
+def test_what_is_built_in_for_another_unit_is_not_poured_with(
+    cart_with_recipes: Path, tmp_path: Path
+) -> None:
+    """A unit that has a name gets the firmware of another one."""
+    store = tmp_path / "store"
+    with Controller(cart_with_recipes, ["--store", str(store)]) as c:
+        assert c.name_unit("cart 2").reason == "wrong unit"
+        assert c.name_unit("built in").reason == "ok"
+    image = bytearray(store.read_bytes())
+    image[2:22] = named("cart 2")
+    store.write_bytes(image)
+    with Controller(cart_with_recipes, ["--store", str(store)]) as c:
+        assert unit_of(c) == "cart 2"
+        assert c.pour(1).reason == "no calibration"
         assert c.upload(calibration([SLOW] * 2, "cart 2")).reason == "ok"
-        assert c.ask(1).rest[-9:] == b"\x01\x02\x06cart 2"

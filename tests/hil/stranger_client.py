@@ -77,25 +77,9 @@ class Stranger:
         raise RuntimeError("no answer")
 
     def identify(self) -> dict[str, object]:
-        names = [
-            "protocol",
-            "major",
-            "minor",
-            "recipes",
-            "calibration",
-            "limit",
-            "tick_us",
-            "interface",
-            "build",
-            "channels",
-            "outputs",
-        ]
-        names += ["interlocks", "buttons", "has_recipes", "has_calibration", "name_length"]
-        _, _, body = self.ask(1)
-        size = struct.calcsize("<5BHHI8s7B")
-        return dict(zip(names, struct.unpack("<5BHHI8s7B", body[:size]), strict=True)) | {
-            "name": body[size:].decode()
-        }
+        names = "protocol major minor recipes calibration limit tick_us interface build channels outputs"
+        names += " interlocks buttons has_recipes r0 r1 has_calibration c0 c1 name"
+        return dict(zip(names.split(), struct.unpack("<5BHHI8s5BHHBHH16s", self.ask(1)[2]), strict=True))
 
     def read_record(self, kind: bytes, limit: int) -> bytes:
         length = struct.unpack("<I", self.ask(6, kind + struct.pack("<IB", 4, 4))[2])[0]
@@ -106,19 +90,23 @@ class Stranger:
         return record
 
     def upload(self, record: bytes, limit: int) -> tuple[int, int]:
-        """The first refusal, or (0, 0)."""
-        kind = record[2:3]
-        requests = [(2, kind + struct.pack("<I", len(record)))]
-        step = limit - 12
-        requests += [
-            (3, struct.pack("<I", at) + record[at : at + step]) for at in range(0, len(record), step)
-        ]
-        requests.append((4, record[-4:]))
-        for request in requests:
-            reason, argument, _ = self.ask(*request)
-            if reason:
-                return reason, argument
-        return 0, 0
+        """The first refusal, or (0, 0). Chunks that are there already are not sent."""
+        kind, step, self.sent = record[2:3], limit - 12, 0
+        reason, argument, _ = self.ask(2, kind + struct.pack("<I", len(record)))
+        for at in range(0, len(record), step):
+            chunk = record[at : at + step]
+            there = self.range_crc(kind.lower(), at, len(chunk))
+            if reason == 0 and (there != binascii.crc32(chunk) or at + step >= len(record)):
+                self.sent += 1
+                reason, argument, _ = self.ask(3, struct.pack("<I", at) + chunk)
+        return self.ask(4, record[-4:])[:2] if reason == 0 else (reason, argument)
+
+    def back(self, kind: bytes) -> tuple[int, int]:
+        return self.ask(7, kind)[:2]
+
+    def name_unit(self, name: bytes) -> tuple[int, int]:
+        padded = name.ljust(16, b"\0")
+        return self.ask(8, padded + struct.pack("<I", binascii.crc32(padded)))[:2]
 
     def range_crc(self, kind: bytes, offset: int, length: int) -> int:
         return int(struct.unpack("<I", self.ask(5, kind + struct.pack("<II", offset, length))[2])[0])

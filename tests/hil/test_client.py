@@ -8,12 +8,13 @@ import pytest
 
 from dosewright.gen.problems import Exit, UserError
 from dosewright.hil.client import Client, Refused
-from dosewright.hil.messages import Booking, Entry, Held, Request, Result, State
+from dosewright.hil.messages import Booking, Entry, Held, Request, Result, Slot, State
 from dosewright.hil.trouble import RigTrouble
 from fake_device import FakePort, answering, wire
 
 # Bytes written out by hand from the table in targets/engine/LINK.md.
-IDENTITY = bytes.fromhex("01 0203 01 01 6000 e803 78563412 0102030405060708 08 0b 03 02 02 01 04") + b"cart"
+IDENTITY = bytes.fromhex("01 0203 01 01 6000 e803 78563412 0102030405060708 08 0b 03 02")
+IDENTITY += bytes.fromhex("02 a6c9 539a 01 ffff 355c") + b"cart".ljust(16, b"\0")
 
 
 def client_of(device: object) -> tuple[Client, FakePort]:
@@ -29,6 +30,7 @@ def test_identify() -> None:
     assert (found.interface, found.build.hex()) == (0x12345678, "0102030405060708")
     assert (found.channels, found.outputs, found.interlocks, found.buttons) == (8, 11, 3, 2)
     assert (found.recipes, found.calibration, found.unit) == (Held.STORED, Held.BUILT_IN, "cart")
+    assert found.slots == {b"R": (Slot.COMMITTED, Slot.SUPERSEDED), b"C": (Slot.UNUSED, Slot.OPEN)}
 
 
 def test_status() -> None:
@@ -75,6 +77,9 @@ def test_upload_and_read_keep_to_the_frame_limit() -> None:
         elif kind == Request.READ:
             offset, length = struct.unpack("<IB", payload[1:])
             body = bytes(stored[offset : offset + length])
+        elif kind == Request.RANGE_CRC:
+            assert payload[:1] == b"r"
+            body = bytes(4)  # nothing of it is there
         return wire(bytes([sequence, kind | 0x80, 0, 0]) + body)
 
     client, port = client_of(device)

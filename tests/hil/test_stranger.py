@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import importlib.util
 import sys
 import zlib
@@ -46,7 +47,7 @@ def test_it_is_short_and_knows_nothing_of_the_harness() -> None:
 def test_it_learns_who_answers(stranger: Any, court: Court) -> None:
     machine = court.compiled.machine
     found = stranger.identify()
-    assert (found["protocol"], found["recipes"], found["calibration"]) == (1, 1, 1)
+    assert (found["protocol"], found["recipes"], found["calibration"]) == (1, 2, 1)
     assert (found["interface"], found["build"]) == (interface(machine), build_digest(machine))
     assert (found["channels"], found["outputs"], found["interlocks"], found["buttons"]) == (8, 11, 3, 2)
 
@@ -82,3 +83,21 @@ def test_it_loads_and_reads_back_a_record(stranger: Any, court: Court) -> None:
         assert stranger.range_crc(record[2:3], 16, len(record) - 20) == zlib.crc32(record[16:-4])
     damaged = recipes[:20] + bytes([recipes[20] ^ 1]) + recipes[21:]
     assert stranger.upload(damaged, limit) == (23, 0), "a record whose own CRC is wrong is a bad record"
+
+
+def test_it_goes_back_and_names_the_unit(stranger: Any, court: Court) -> None:
+    limit = stranger.identify()["limit"]
+    recipes, calibration = table_bin(court.compiled)
+    fewer = dataclasses.replace(court.compiled.recipes, recipes=court.compiled.recipes.recipes[:3])
+    three = table_bin(dataclasses.replace(court.compiled, recipes=fewer))[0]
+    for record in (recipes, three, calibration):
+        assert stranger.upload(record, limit) == (0, 0)
+    assert stranger.back(b"R") == (0, 0)
+    assert stranger.read_record(b"R", limit) == recipes
+    assert stranger.read_record(b"r", limit) == three
+    assert stranger.identify()["r1"] == int.from_bytes(b"\x53\x9a", "little"), "superseded"
+    assert stranger.upload(three, limit) == (0, 0) and stranger.sent == 1, "it was all there but for the mark"
+    assert stranger.back(b"C") == (23, 0), "there is no older one"
+    assert stranger.name_unit(b"cart-9") == (21, 0), "it runs by the calibration of cart-1"
+    assert stranger.name_unit(b"cart-1") == (0, 0)
+    assert stranger.identify()["name"] == b"cart-1".ljust(16, b"\0")

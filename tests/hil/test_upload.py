@@ -11,7 +11,7 @@ import pytest
 
 from dosewright.gen.compiled import Dose, Rate
 from dosewright.gen.lower import Compiled
-from dosewright.hil.changes import changes
+from dosewright.hil.changes import Words, changes
 from dosewright.hil.client import Client, Refused
 from dosewright.hil.messages import Held, Reason
 from dosewright.hil.replay import Session
@@ -63,12 +63,14 @@ def test_what_differs_is_told_written_and_then_the_same(client: Client, court: C
     new = changed(court.compiled)
     records = held(client, fits(client, new), new)
     assert [record.same for record in records] == [False, False]
-    told = [line for record in records for line in changes(record, new, court.names)]
+    told = [
+        line for record in records for line in changes(record, Words(new, court.names, court.project.numbers))
+    ]
     assert told == [
-        "one recipe goes out: number 10",
+        "Plain Soda leaves",
+        "number 99 comes in",
         "Dock Sour: ginger syrup (line A) 15.0 ml -> 14.5 ml, lime juice (line C) 20.0 ml -> 24.2 ml, "
         "soda (line G) 115.0 ml -> 111.3 ml (at regular)",
-        "Noon Gun comes in as number 99",
         "lime juice (line C): 98.00 ml/min +0.15 ml -> 98.63 ml/min +0.15 ml",
     ]
     sent = []
@@ -98,13 +100,13 @@ def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> No
 
 
 @pytest.mark.parametrize("side", ["recipes_format", "calibration_format"])
-@pytest.mark.parametrize(("version", "stale"), [(0, "stale is the firmware"), (2, "stale is this tool")])
+@pytest.mark.parametrize(("version", "stale"), [(0, "stale is the firmware"), (9, "stale is this tool")])
 def test_another_format_says_which_side_is_stale(
     client: Client, court: Court, monkeypatch: pytest.MonkeyPatch, side: str, version: int, stale: str
 ) -> None:
     found = dataclasses.replace(client.identify(), **{side: version})
     monkeypatch.setattr(client, "identify", lambda: found)
-    with pytest.raises(RigTrouble, match=f"of format {version}, this tool writes format 1; {stale}"):
+    with pytest.raises(RigTrouble, match=f"of format {version}, this tool writes format \\d; {stale}"):
         fits(client, court.compiled)
 
 
@@ -119,15 +121,24 @@ def test_the_engine_refuses_a_rate_outside_the_plausible_range(client: Client, c
     assert client.identify().calibration == Held.BUILT_IN, "the old one stays in force"
 
 
-def test_another_unit_is_refused(client: Client, court: Court) -> None:
-    def named(unit: str) -> Compiled:
-        calibration = dataclasses.replace(court.compiled.calibration, unit=unit)
-        return dataclasses.replace(court.compiled, calibration=calibration)
+def of_unit(compiled: Compiled, unit: str) -> Compiled:
+    return dataclasses.replace(compiled, calibration=dataclasses.replace(compiled.calibration, unit=unit))
 
-    other = changed(court.compiled)
-    put(client, held(client, client.identify(), other), other)  # stored: from now on the unit has its name
-    with pytest.raises(RigTrouble, match="it is of unit 'cart-2'; this unit needs its own"):
-        put(client, held(client, client.identify(), named("cart-2")), named("cart-2"))
+
+def test_another_unit_is_told_on_both_sides_and_refused_by_the_engine_too(
+    client: Client, court: Court
+) -> None:
+    client.name_unit("cart-1")
+    other = of_unit(changed(court.compiled), "cart-2")
+    with pytest.raises(RigTrouble) as caught:
+        fits(client, other)
+    said = str(caught.value)
+    assert "the controller is unit 'cart-1'" in said and "measured on unit 'cart-2'" in said
+    with pytest.raises(RigTrouble, match="refuses the calibration: it is of unit 'cart-2'"):
+        put(client, held(client, client.identify(), other), other)
+    nameless = of_unit(changed(court.compiled), "")
+    with pytest.raises(RigTrouble, match=r"calibration\.toml says no unit"):
+        fits(client, nameless)
 
 
 def test_a_record_that_is_damaged_on_the_way_is_refused(client: Client) -> None:

@@ -1,0 +1,19 @@
+/* A computer with the store of a small controller: 1 KiB. */
+#ifndef DW_TARGET_H
+#define DW_TARGET_H
+
+#include <stdint.h>
+
+#define DW_ROM
+#define dw_rom8(p) (*(p))
+#define dw_rom16(p) (*(p))
+#define dw_rom32(p) (*(p))
+
+typedef uint16_t dw_offset_t;
+typedef uint8_t dw_lock_t;
+
+#define DW_FRAME_LIMIT 96u
+#define DW_TRACE_LENGTH 24u
+#define DW_STORE_SIZE 1024u
+
+#endif
