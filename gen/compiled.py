@@ -117,6 +117,11 @@ class CompiledMachine:
     vessel: int
     vessel_interlock: int | None  # index of the one that detects the vessel
 
+    @property
+    def stages(self) -> int:
+        """The outputs behind the channels."""
+        return len(self.outputs) - self.channels
+
 
 @dataclass(frozen=True, slots=True)
 class Dose:

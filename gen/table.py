@@ -6,13 +6,13 @@ import struct
 import zlib
 from dataclasses import dataclass
 
+from dosewright.gen import compact, compact_reader
 from dosewright.gen.arithmetic import OFFSET_MAX, SERVING_MAX, SHIFT_MAX
 from dosewright.gen.compiled import (
     WEIGHT_MAX,
     WEIGHT_SUM_MAX,
     Calibration,
     CalibrationTable,
-    CompiledRecipe,
     Dose,
     Rate,
     RecipeTable,
@@ -22,14 +22,13 @@ from dosewright.gen.compiled import (
 
 RECIPES = "R"
 CALIBRATION = "C"
-FORMAT = 1  # of either kind
+FORMATS = {RECIPES: 2, CALIBRATION: 1}  # an engine reads exactly its own
 SERVINGS_MAX = 16
 UNIT_BYTES = 16
 
 _HEADER = struct.Struct("<2s1sBIII")
 _CRC = struct.Struct("<I")
 _CHANNEL = struct.Struct("<IBi")
-_AFTER_ALL = 0x80
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +41,16 @@ class Record:
     body: bytes
 
 
-def encode_recipes(table: RecipeTable, interface: int) -> bytes:
-    """The recipes record. Names are not stored."""
-    _check_recipes(table)
-    return _frame(RECIPES, interface, _recipes_body(table))
+def encode_recipes(table: RecipeTable, interface: int, channels: int, stages: int) -> bytes:
+    """The recipes record for a machine of so many channels and stages. Names are not stored."""
+    _check_recipes(table, channels, stages)
+    return _frame(RECIPES, interface, compact.encode(table, channels, stages))
 
 
-def decode_recipes(data: bytes, channels: int) -> RecipeTable:
-    """A recipes record read back; an output below ``channels`` is a dose. Names are empty."""
-    table = _read_recipes_body(_single(data, RECIPES).body, channels)
-    _check_recipes(table)
+def decode_recipes(data: bytes, channels: int, stages: int) -> RecipeTable:
+    """A recipes record of such a machine read back. Names are empty."""
+    table = compact_reader.decode(_single(data, RECIPES).body, channels, stages)
+    _check_recipes(table, channels, stages)
     return table
 
 
@@ -93,8 +92,9 @@ def records(data: bytes) -> tuple[Record, ...]:
         magic, kind, version, length, interface, reserved = _HEADER.unpack_from(data)
         if magic != b"DW" or kind not in (b"R", b"C"):
             raise ValueError(f"not the start of a record: {data[:3].hex()}")
-        if version != FORMAT:
-            raise ValueError(f"record format {version}; this version reads {FORMAT}")
+        wanted = FORMATS[kind.decode()]
+        if version != wanted:
+            raise ValueError(f"record format {version}; this version reads {wanted}")
         if reserved:
             raise ValueError(f"{reserved} stands where a record has 0")
         if not _HEADER.size + _CRC.size <= length <= len(data):
@@ -109,7 +109,7 @@ def records(data: bytes) -> tuple[Record, ...]:
 
 def _frame(kind: str, interface: int, body: bytes) -> bytes:
     length = _HEADER.size + len(body) + _CRC.size
-    data = _HEADER.pack(b"DW", kind.encode(), FORMAT, length, interface, 0) + body
+    data = _HEADER.pack(b"DW", kind.encode(), FORMATS[kind], length, interface, 0) + body
     return data + _CRC.pack(zlib.crc32(data))
 
 
@@ -122,61 +122,7 @@ def _single(data: bytes, kind: str) -> Record:
     return found[0]
 
 
-# The recipes body: these two functions alone know its bytes.
-
-
-def _recipes_body(table: RecipeTable) -> bytes:
-    recipes = [bytes([len(r.steps)]) + b"".join(map(_step, r.steps)) for r in table.recipes]
-    count = len(recipes)
-    offset = 4 + 4 * len(table.servings) + 6 * count
-    offsets = []
-    for recipe in recipes:
-        offsets.append(offset)
-        offset += len(recipe)
-    head = struct.pack("<BBH", len(table.servings), 0, count)
-    head += struct.pack(f"<{len(table.servings)}I", *table.servings)
-    head += struct.pack(f"<{count}H", *(r.number for r in table.recipes)) + struct.pack(
-        f"<{count}I", *offsets
-    )
-    return head + b"".join(recipes)
-
-
-def _step(step: Step) -> bytes:
-    output = step.output | (_AFTER_ALL if step.after_all else 0)
-    if isinstance(step, Dose):
-        return struct.pack("<BH", output, step.weight)
-    return struct.pack("<BI", output, step.ticks)
-
-
-def _read_recipes_body(body: bytes, channels: int) -> RecipeTable:
-    def take(layout: str, at: int) -> tuple[int, ...]:
-        if at + struct.calcsize("<" + layout) > len(body):
-            raise ValueError("the recipes body ends too early")
-        return struct.unpack_from("<" + layout, body, at)
-
-    n_servings, _, count = take("BBH", 0)
-    servings = take(f"{n_servings}I", 4)
-    numbers = take(f"{count}H", 4 + 4 * n_servings)
-    offsets = take(f"{count}I", 4 + 4 * n_servings + 2 * count)
-    recipes = []
-    for number, at in zip(numbers, offsets, strict=True):
-        (n_steps,) = take("B", at)
-        at += 1
-        steps: list[Step] = []
-        for _ in range(n_steps):
-            (first,) = take("B", at)
-            output, after_all = first & ~_AFTER_ALL, bool(first & _AFTER_ALL)
-            if output < channels:
-                steps.append(Dose(output, take("H", at + 1)[0], after_all))
-                at += 3
-            else:
-                steps.append(Stage(output, take("I", at + 1)[0], after_all))
-                at += 5
-        recipes.append(CompiledRecipe(number, "", tuple(steps)))
-    return RecipeTable(servings, tuple(recipes))
-
-
-def _check_recipes(table: RecipeTable) -> None:
+def _check_recipes(table: RecipeTable, channels: int, stages: int) -> None:
     if not 1 <= len(table.servings) <= SERVINGS_MAX:
         raise ValueError(f"{len(table.servings)} servings; 1 .. {SERVINGS_MAX} fit")
     if not all(1 <= serving <= SERVING_MAX for serving in table.servings):
@@ -186,17 +132,19 @@ def _check_recipes(table: RecipeTable) -> None:
         if not previous < recipe.number <= 0xFFFF:
             raise ValueError(f"recipe number {recipe.number} after {previous}: numbers ascend, to 65535")
         previous = recipe.number
-        problem = _fault(recipe.steps)
+        problem = _fault(recipe.steps, channels, stages)
         if problem:
             raise ValueError(f"recipe {recipe.number}: {problem}")
 
 
-def _fault(steps: tuple[Step, ...]) -> str:
+def _fault(steps: tuple[Step, ...], channels: int, stages: int) -> str:
     weights = [step.weight for step in steps if isinstance(step, Dose)]
     if not weights:
         return "no dose"
-    if len(steps) > 255 or not all(0 <= step.output <= 127 for step in steps):
-        return "at most 255 steps with outputs 0 .. 127 can be stored"
+    for step in steps:
+        first, after = (0, channels) if isinstance(step, Dose) else (channels, channels + stages)
+        if not first <= step.output < after:
+            return f"{type(step).__name__.lower()} of output {step.output}, which there is not"
     if len({step.output for step in steps if isinstance(step, Dose)}) != len(weights):
         return "a channel occurs twice"
     if not all(1 <= weight <= WEIGHT_MAX for weight in weights) or sum(weights) > WEIGHT_SUM_MAX:

@@ -75,7 +75,9 @@ class Twin:
         calibration: bytes | CalibrationTable | None,
     ) -> None:
         self.machine = machine
-        self.recipes = decode_recipes(recipes, machine.channels) if isinstance(recipes, bytes) else recipes
+        if isinstance(recipes, bytes):
+            recipes = decode_recipes(recipes, machine.channels, machine.stages)
+        self.recipes = recipes
         self.calibration = decode_calibration(calibration) if isinstance(calibration, bytes) else calibration
         self.by_number = {recipe.number: recipe for recipe in self.recipes.recipes} if self.recipes else {}
         self.masks = Masks(machine)

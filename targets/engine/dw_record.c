@@ -5,13 +5,38 @@
 #include "machine.h"
 #include "table.h"
 
+const uint8_t *dw_record_rom(uint8_t kind)
+{
+    return kind == DW_RECIPES ? dw_default_recipes : dw_default_calibration;
+}
+
 /* The store is read a byte at a time, as an EEPROM is. */
 uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset)
 {
     if (record->source == DW_FROM_STORE) {
         return dw_port_store_read((dw_offset_t)(record->base + offset));
     }
-    return record->kind == DW_RECIPES ? dw_rom8(&dw_default_recipes[offset]) : dw_rom8(&dw_default_calibration[offset]);
+    return dw_rom8(&dw_record_rom(record->kind)[offset]);
+}
+
+/* Asks only once where the bytes lie. */
+void dw_record_copy(const dw_record_t *record, dw_offset_t offset, uint8_t *bytes, uint8_t count)
+{
+    uint8_t *end = bytes + count;
+
+    if (record->source == DW_FROM_STORE) {
+        for (offset = (dw_offset_t)(offset + record->base); bytes != end; bytes++) {
+            *bytes = dw_port_store_read(offset);
+            offset++;
+        }
+    } else {
+        const uint8_t *from;
+
+        for (from = dw_record_rom(record->kind) + offset; bytes != end; bytes++) {
+            *bytes = dw_rom8(from);
+            from++;
+        }
+    }
 }
 
 uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset)
@@ -62,6 +87,7 @@ void dw_record_built_in(uint8_t kind, dw_record_t *record)
 /* The interface comes last, so that damage is not mistaken for a table of another machine. */
 uint8_t dw_record_check(dw_record_t *record, dw_offset_t space)
 {
+    uint8_t format = record->kind == DW_RECIPES ? DW_RECIPES_FORMAT : DW_CALIBRATION_FORMAT;
     uint32_t length;
 
     if (space < DW_RECORD_HEAD + DW_RECORD_TAIL) {
@@ -69,7 +95,7 @@ uint8_t dw_record_check(dw_record_t *record, dw_offset_t space)
     }
     length = dw_record32(record, 4);
     if (dw_record8(record, 0) != 'D' || dw_record8(record, 1) != 'W' ||
-        dw_record8(record, 2) != dw_kind_letter(record->kind) || dw_record8(record, 3) != DW_FORMAT ||
+        dw_record8(record, 2) != dw_kind_letter(record->kind) || dw_record8(record, 3) != format ||
         length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > space || dw_record32(record, 12) != 0) {
         return DW_BAD_RECORD;
     }

@@ -6,7 +6,9 @@
 
 #define DW_RECORD_HEAD 16u
 #define DW_RECORD_TAIL 4u
-#define DW_FORMAT 1u
+/* Format version of each kind. An engine reads its own and refuses older and newer ones. */
+#define DW_RECIPES_FORMAT 2u
+#define DW_CALIBRATION_FORMAT 1u
 
 /* Kinds, as indices; their letters are in the record. */
 #define DW_RECIPES 0u
@@ -29,6 +31,9 @@ uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset);
 uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset);
 uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset);
 
+/* So many bytes from an offset on, which the caller keeps within its length. */
+void dw_record_copy(const dw_record_t *record, dw_offset_t offset, uint8_t *bytes, uint8_t count);
+
 /* The letter of a kind, and the kind of a letter; DW_KINDS when there is none. */
 uint8_t dw_kind_letter(uint8_t kind);
 uint8_t dw_kind_of(uint8_t letter);
@@ -38,6 +43,9 @@ uint32_t dw_record_crc(const dw_record_t *record, dw_offset_t offset, dw_offset_
 
 /* The record of this kind that the firmware brings along. */
 void dw_record_built_in(uint8_t kind, dw_record_t *record);
+
+/* Where the firmware has the bytes of a kind, in DW_ROM. */
+const uint8_t *dw_record_rom(uint8_t kind);
 
 /* Check head, length, CRC and interface; `space` is how many bytes there are for it. Sets record->length. */
 DW_CHECKED uint8_t dw_record_check(dw_record_t *record, dw_offset_t space);

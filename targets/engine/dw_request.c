@@ -43,18 +43,18 @@ static void post(uint8_t asked)
     dw_port_unlock(lock);
 }
 
-/* Sum of the weights of a recipe. */
-static uint16_t weigh(const dw_record_t *recipes, dw_cursor_t cursor)
+/* Sum of the weights of the open recipe; 0 when a cell rotted since the record was checked. */
+static uint16_t weigh(void)
 {
-    uint16_t sum = 0;
+    uint32_t sum = 0;
     dw_line_t line;
 
-    while (dw_recipes_next(recipes, &cursor, &line)) {
+    while (dw_recipes_next(&line)) {
         if (line.output < DW_CHANNELS) {
-            sum = (uint16_t)(sum + line.amount);
+            sum += line.amount;
         }
     }
-    return sum;
+    return dw_recipes_ended() && sum <= UINT16_MAX ? (uint16_t)sum : 0u;
 }
 
 /* Ticks of one line; the answer says why it cannot be poured. */
@@ -95,15 +95,21 @@ static void set_step(dw_step_t *step, uint8_t output, bool after_all, uint32_t t
     step->on = 0;
 }
 
-/* Goes through a recipe's steps; keeps them only when told, for a refused pour leaves the last one readable. */
-static dw_answer_t plan(const dw_record_t *recipes, dw_cursor_t cursor, uint32_t serving, bool keep)
+/* Goes through the open recipe's steps and reckons their ticks. A refused pour leaves the last one readable: so the ticks
+ * are put where nobody looks while the engine is idle, in what the steps had left. */
+static dw_answer_t plan(uint32_t serving)
 {
-    uint8_t count = 0;
+    uint16_t weights = weigh();
+    dw_step_t *step = dw_state.steps;
     dw_share_t share;
     dw_line_t line;
 
-    dw_share_begin(&share, serving, weigh(recipes, cursor));
-    while (dw_recipes_next(recipes, &cursor, &line)) {
+    if (weights == 0) {
+        return dw_answer(DW_BAD_RECORD, 0);
+    }
+    dw_share_begin(&share, serving, weights);
+    dw_recipes_again();
+    while (dw_recipes_next(&line)) {
         uint32_t ticks;
         int32_t offset = 0;
         dw_answer_t result = reckon(&line, &share, &ticks, &offset);
@@ -111,23 +117,37 @@ static dw_answer_t plan(const dw_record_t *recipes, dw_cursor_t cursor, uint32_t
         if (result.reason != DW_OK) {
             return result;
         }
-        if (keep) {
-            set_step(&dw_state.steps[count], line.output, line.after_all, ticks);
-            count++;
-            dw_state.count = count;
-            if (line.output < DW_CHANNELS) {
-                dw_state.offset_ticks[line.output] = offset;
-            }
+        if (step == dw_state.steps + DW_STEPS_MAX) {
+            return dw_answer(DW_BAD_RECORD, 0);
+        }
+        step->left = (int32_t)ticks;
+        step++;
+        if (line.output < DW_CHANNELS) {
+            dw_state.offset_ticks[line.output] = offset;
         }
     }
-    return dw_answer(DW_OK, 0);
+    return dw_answer(dw_recipes_ended() ? DW_OK : DW_BAD_RECORD, 0);
+}
+
+/* Makes the steps of what was planned. */
+static dw_answer_t keep(void)
+{
+    uint8_t count = 0;
+    dw_line_t line;
+
+    dw_recipes_again();
+    while (count != DW_STEPS_MAX && dw_recipes_next(&line)) {
+        set_step(&dw_state.steps[count], line.output, line.after_all, (uint32_t)dw_state.steps[count].left);
+        count++;
+    }
+    dw_state.count = count;
+    return dw_answer(dw_recipes_ended() ? DW_OK : DW_BAD_RECORD, 0);
 }
 
 /* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
 dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
 {
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
-    dw_cursor_t cursor;
     dw_answer_t result;
     uint32_t quanta;
 
@@ -140,7 +160,7 @@ dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
     if (dw_store_record(DW_CALIBRATION)->source == DW_FROM_NOWHERE) {
         return dw_answer(DW_NO_CALIBRATION, 0);
     }
-    if (!dw_recipes_find(recipes, recipe, &cursor)) {
+    if (!dw_recipes_find(recipes, recipe)) {
         return dw_answer(DW_UNKNOWN_RECIPE, 0);
     }
     if (!dw_recipes_serving(recipes, serving, &quanta)) {
@@ -149,7 +169,7 @@ dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
     if (quanta > DW_VESSEL_QUANTA) {
         return dw_answer(DW_VESSEL_TOO_SMALL, 0);
     }
-    result = plan(recipes, cursor, quanta, false);
+    result = plan(quanta);
     if (result.reason != DW_OK) {
         return result;
     }
@@ -157,7 +177,10 @@ dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
     if (result.reason != DW_OK) {
         return result;
     }
-    result = plan(recipes, cursor, quanta, true);
+    result = keep();
+    if (result.reason != DW_OK) {
+        return result;
+    }
     dw_state.recipe = recipe;
     dw_state.serving = serving;
     post(DW_ASKED_POUR);

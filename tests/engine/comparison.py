@@ -21,6 +21,12 @@ NO_INTERLOCK = 255
 Told = dict[str, list[str]]
 
 
+def recipes_of(case: Case) -> bytes:
+    """The record of its recipes."""
+    assert case.recipes
+    return encode_recipes(case.recipes, 0, case.machine.channels, case.machine.stages)
+
+
 def script(case: Case) -> str:
     """The lines of a case for driver.c."""
     machine = case.machine
@@ -46,7 +52,7 @@ def script(case: Case) -> str:
     for index, b in enumerate(machine.buttons):
         lines.append(f"button {index} {DOES[b.does]} {b.recipe} {b.serving}")
     if case.recipes:
-        lines.append("recipes " + encode_recipes(case.recipes, 0).hex())
+        lines.append("recipes " + recipes_of(case).hex())
     if case.calibration:
         lines.append("calibration " + encode_calibration(case.calibration, 0).hex())
     tick = 0
@@ -84,7 +90,7 @@ def by_twin(case: Case) -> Told:
     """The same of the twin, which reads the same bytes."""
     outcome = run(
         case.machine,
-        encode_recipes(case.recipes, 0) if case.recipes else None,
+        recipes_of(case) if case.recipes else None,
         encode_calibration(case.calibration, 0) if case.calibration else None,
         case.log(),
         tick0=case.tick0,

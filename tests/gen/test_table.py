@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import table_page
 from dosewright.gen.arithmetic import OFFSET_MAX, SERVING_MAX
 from dosewright.gen.compiled import (
     WEIGHT_MAX,
@@ -26,6 +28,7 @@ from dosewright.gen.compiled import (
     Step,
 )
 from dosewright.gen.table import (
+    FORMATS,
     decode_calibration,
     decode_recipes,
     encode_calibration,
@@ -33,12 +36,13 @@ from dosewright.gen.table import (
     records,
 )
 
-CHANNELS = 8
+CHANNELS, STAGES = 8, 4
 TABLE = RecipeTable(
     (1000, 0x01020304),
     (
         CompiledRecipe(7, "", (Stage(8, 0x0A0B0C0D), Dose(3, 0x0102, True))),
-        CompiledRecipe(0x1234, "", (Dose(0, 1), Dose(1, 4095))),
+        CompiledRecipe(0x1234, "", (Dose(0, 1), Dose(1, 300), Stage(11, 50, True))),
+        CompiledRecipe(0x1235, "", (Stage(9, 50), Dose(0, 1), Dose(1, 1, True))),
     ),
 )
 UNIT = CalibrationTable("unit Ä", (Calibration(Rate(0, 0), 0), Calibration(Rate(0x80000001, 24), -2)))
@@ -51,12 +55,12 @@ def with_crc(data: bytes) -> bytes:
 
 def test_the_recipes_record_byte_by_byte() -> None:
     body = bytes.fromhex(
-        "02 00 0200  e8030000 04030201  0700 3412  18000000 21000000"
-        "  02 08 0d0c0b0a 83 0201  02 00 0100 01 ff0f"
+        "02 01 0300  01 01 3200  e8030000 04030201  0700 3412 3512  01"
+        "  00 0a 08 00 0d0c0b0a 83 00 0201  51 00 3f ff 2d 60  3a 20 00 20"
     )
     length = 16 + len(body) + 4
-    header = bytes.fromhex("4457 52 01") + struct.pack("<I", length) + bytes.fromhex("efbeadde 00000000")
-    assert encode_recipes(TABLE, 0xDEADBEEF) == with_crc(header + body)
+    header = bytes.fromhex("4457 52 02") + struct.pack("<I", length) + bytes.fromhex("efbeadde 00000000")
+    assert encode_recipes(TABLE, 0xDEADBEEF, CHANNELS, STAGES) == with_crc(header + body)
 
 
 def test_the_calibration_record_byte_by_byte() -> None:
@@ -115,9 +119,32 @@ def test_the_limits_are_those_of_the_page() -> None:
     assert f"1 .. {WEIGHT_MAX} and their sum within {WEIGHT_SUM_MAX}" in page
 
 
+def by_the_page(record: bytes, channels: int, stages: int) -> table_page.Page:
+    """What a reader makes of it that was written from the page alone."""
+    return table_page.read(record[16:-4], channels, stages, steps_max=255)
+
+
+def lines_of(table: RecipeTable) -> table_page.Page:
+    return table_page.Page(
+        table.servings,
+        {
+            recipe.number: tuple(
+                table_page.Line(s.output, s.weight if isinstance(s, Dose) else s.ticks, s.after_all)
+                for s in recipe.steps
+            )
+            for recipe in table.recipes
+        },
+    )
+
+
 steps = st.one_of(
     st.builds(Dose, st.integers(0, CHANNELS - 1), st.integers(1, 4095), st.booleans()),
-    st.builds(Stage, st.integers(CHANNELS, 127), st.integers(1, (1 << 31) - 1), st.booleans()),
+    st.builds(
+        Stage,
+        st.integers(CHANNELS, CHANNELS + STAGES - 1),
+        st.one_of(st.integers(1, 40).map(lambda tenths: 100 * tenths), st.integers(1, (1 << 31) - 1)),
+        st.booleans(),
+    ),
 )
 
 
@@ -157,8 +184,10 @@ calibrations = st.builds(
 
 @given(tables, calibrations, st.integers(0, (1 << 32) - 1))
 def test_what_is_written_is_read_back(table: RecipeTable, unit: CalibrationTable, interface: int) -> None:
-    recipes, calibration = encode_recipes(table, interface), encode_calibration(unit, interface)
-    assert decode_recipes(recipes, CHANNELS) == table
+    recipes = encode_recipes(table, interface, CHANNELS, STAGES)
+    calibration = encode_calibration(unit, interface)
+    assert decode_recipes(recipes, CHANNELS, STAGES) == table
+    assert by_the_page(recipes, CHANNELS, STAGES) == lines_of(table)
     assert decode_calibration(calibration) == unit
     both = records(recipes + calibration)
     assert [(r.kind, r.interface, r.data) for r in both] == [
@@ -167,7 +196,7 @@ def test_what_is_written_is_read_back(table: RecipeTable, unit: CalibrationTable
     ]
 
 
-@pytest.mark.parametrize("data", [encode_recipes(TABLE, 1), encode_calibration(UNIT, 1)])
+@pytest.mark.parametrize("data", [encode_recipes(TABLE, 1, CHANNELS, STAGES), encode_calibration(UNIT, 1)])
 def test_every_truncation_and_every_flipped_bit_is_noticed(data: bytes) -> None:
     for length in range(1, len(data)):
         with pytest.raises(ValueError):
@@ -187,30 +216,41 @@ def patched(data: bytes, at: int, layout: str, value: int) -> bytes:
 
 
 def read(data: bytes) -> RecipeTable:
-    return decode_recipes(data, CHANNELS)
+    return decode_recipes(data, CHANNELS, STAGES)
 
 
 @pytest.mark.parametrize(
     ("at", "layout", "value", "words"),
     [
-        (0, "B", 0, "numbers ascend|servings|ends too early"),
-        (0, "B", 17, "ends too early|servings"),
+        (0, "B", 0, "head|servings|ends too early|numbers ascend"),
+        (0, "B", 17, "ends too early|servings|numbers ascend"),
+        (1, "B", 2, "head"),
         (2, "H", 3000, "ends too early"),
-        (4, "I", 0, "serving"),
-        (4, "I", SERVING_MAX + 1, "serving"),
-        (14, "H", 7, "numbers ascend"),
-        (16, "I", 10_000, "ends too early"),
-        (24, "B", 200, "ends too early|weights|stage"),
-        (26, "I", 0, "stage"),
-        (26, "I", 1 << 31, "stage"),
-        (31, "H", 0, "weights"),
-        (31, "H", 4096, "weights"),
-        (37, "B", 0, "twice"),
+        (4, "B", 32, "dictionary"),
+        (5, "B", 0, "head"),
+        (5, "B", 17, "head"),
+        (6, "H", 0, "head"),
+        (8, "I", 0, "serving"),
+        (8, "I", SERVING_MAX + 1, "serving"),
+        (18, "H", 7, "numbers ascend"),
+        (22, "B", 0, "dictionary is 0"),
+        (23, "B", 1, "marks in its head"),
+        (24, "B", 200, "ends too early"),
+        (25, "B", 12, "which there is not"),
+        (27, "I", 0, "stage"),
+        (27, "I", 1 << 31, "stage"),
+        (33, "H", 0, "weights"),
+        (33, "H", 4096, "weights"),
+        (35, "B", 0x41, "ends too early"),
+        (40, "B", 0x80, "which there is not"),
+        (41, "B", 0x4A, "ends too early"),
+        (41, "B", 0x1A, "2 bytes are left"),
+        (44, "B", 0x00, "twice"),
     ],
 )
 def test_a_broken_recipes_body_is_refused(at: int, layout: str, value: int, words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        read(patched(encode_recipes(TABLE, 1), at, layout, value))
+        read(patched(encode_recipes(TABLE, 1, CHANNELS, STAGES), at, layout, value))
 
 
 @pytest.mark.parametrize(
@@ -232,14 +272,15 @@ def test_a_broken_calibration_body_is_refused(at: int, layout: str, value: int, 
 
 
 def test_the_wrong_kind_or_version_is_named() -> None:
-    recipes, calibration = encode_recipes(TABLE, 1), encode_calibration(UNIT, 1)
+    recipes, calibration = encode_recipes(TABLE, 1, CHANNELS, STAGES), encode_calibration(UNIT, 1)
     with pytest.raises(ValueError, match="wanted one record of kind R, found C"):
         read(calibration)
     with pytest.raises(ValueError, match="found R, C"):
         decode_calibration(recipes + calibration)
-    newer = with_crc(recipes[:3] + b"\x02" + recipes[4:-4])
-    with pytest.raises(ValueError, match="format 2; this version reads 1"):
-        read(newer)
+    for version in (1, 3):
+        other = with_crc(recipes[:3] + bytes([version]) + recipes[4:-4])
+        with pytest.raises(ValueError, match=f"format {version}; this version reads 2"):
+            read(other)
     with pytest.raises(ValueError, match="1 stands where a record has 0"):
         read(with_crc(recipes[:12] + b"\x01" + recipes[13:-4]))
     with pytest.raises(ValueError, match="not the start of a record"):
@@ -252,7 +293,7 @@ def test_random_bytes_behind_a_right_frame_are_read_or_refused() -> None:
     for _ in range(3000):
         for kind, reader in readers:
             body = rng.randbytes(rng.randrange(64))
-            header = struct.pack("<2s1sBIII", b"DW", kind, 1, 20 + len(body), 1, 0)
+            header = struct.pack("<2s1sBIII", b"DW", kind, FORMATS[kind.decode()], 20 + len(body), 1, 0)
             try:
                 reader(with_crc(header + body))
             except ValueError as error:
@@ -265,3 +306,78 @@ def test_random_bytes_behind_a_right_frame_are_read_or_refused() -> None:
 def test_a_name_that_does_not_fit_is_refused(unit: str) -> None:
     with pytest.raises(ValueError, match="unit's name"):
         encode_calibration(CalibrationTable(unit, UNIT.channels), 1)
+
+
+MACHINES = [(1, 0), (8, 4), (8, 5), (9, 4), (16, 8), (16, 9), (17, 0), (64, 16)]
+
+
+def random_table(rng: Random, channels: int, stages: int, count: int) -> RecipeTable:
+    """Recipes as machines have them, and odd ones among them."""
+    recipes = []
+    for number in range(1, count + 1):
+        odd = rng.random() < 0.2
+        chosen = rng.sample(range(channels), rng.randint(1, min(channels, 64 if odd else 6)))
+        top = rng.choice((12, 255, 256, 1023 if len(chosen) > 15 else 4095))
+        made: list[Step] = [Dose(channel, rng.randint(1, top), False) for channel in chosen]
+        marks = rng.randrange(8) if rng.random() < 0.5 else 0
+        made[0] = replace(made[0], after_all=bool(marks & 1))
+        made[-1] = replace(made[-1], after_all=bool(marks & 2))
+        for _ in range(rng.choice((0, 0, 1, 2, 4)) if stages else 0):
+            ticks = rng.choice((1, 1 << 31, 70_000)) - 1 if odd else 100 * rng.randint(1, 300)
+            made.insert(0, Stage(channels + rng.randrange(stages), ticks or 1, False))
+        if stages and marks & 4:
+            made.append(Stage(channels + rng.randrange(stages), 5000, True))
+        if odd:
+            rng.shuffle(made)
+            made[-1] = replace(made[-1], after_all=True)
+        recipes.append(CompiledRecipe(number, "", tuple(made)))
+    return RecipeTable((1, SERVING_MAX), tuple(recipes))
+
+
+@pytest.mark.parametrize("count", [0, 1, 16, 17, 33, 200])
+@pytest.mark.parametrize(("channels", "stages"), MACHINES)
+def test_machines_of_every_shape(channels: int, stages: int, count: int) -> None:
+    table = random_table(Random(f"{channels} {stages} {count}"), channels, stages, count)
+    record = encode_recipes(table, 1, channels, stages)
+    assert by_the_page(record, channels, stages) == lines_of(table)
+    assert decode_recipes(record, channels, stages) == table
+
+
+def test_ten_thousand_recipes() -> None:
+    table = random_table(Random(1), 64, 16, 10_000)
+    record = encode_recipes(table, 1, 64, 16)
+    assert len(record) > 65_535, "the index has 32 bits"
+    assert by_the_page(record, 64, 16) == lines_of(table)
+    assert decode_recipes(record, 64, 16) == table
+
+
+def test_numbers_that_count_up_cost_nothing() -> None:
+    table = random_table(Random(2), 8, 4, 40)
+    gap = (*table.recipes[:-1], replace(table.recipes[-1], number=41))
+    listed = encode_recipes(replace(table, recipes=gap), 1, 8, 4)
+    assert len(listed) - len(encode_recipes(table, 1, 8, 4)) == 2 * 40
+
+
+def example_of_the_page() -> bytes:
+    page = (Path(__file__).parents[2] / "targets/engine/TABLE.md").read_text().split("### Example")[1]
+    return bytes.fromhex(page.split("```")[1])
+
+
+def test_the_example_of_the_page_means_what_it_says() -> None:
+    """Read by code written from the page; 8 channels, 2 stages."""
+    body = example_of_the_page()
+    assert table_page.read(body, 8, 2, steps_max=18) == lines_of(EXAMPLE)
+    assert encode_recipes(EXAMPLE, 1, 8, 2)[16:-4] == body
+
+
+EXAMPLE = RecipeTable(
+    (38_400_000,),
+    (
+        CompiledRecipe(1, "", (Stage(9, 5000), Dose(2, 2), Dose(0, 1))),
+        CompiledRecipe(2, "", (Dose(5, 7), Dose(1, 3), Dose(0, 2, True), Stage(8, 8000, True))),
+        CompiledRecipe(
+            4, "", (Stage(8, 5000), Stage(9, 2000, True), Dose(3, 2, True), Dose(4, 300), Dose(0, 1))
+        ),
+        CompiledRecipe(5, "", (Dose(4, 400), Dose(0, 2), Dose(2, 1))),
+    ),
+)
