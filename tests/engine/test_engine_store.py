@@ -11,7 +11,7 @@ from random import Random
 
 import pytest
 
-from engine.client import Answer, Controller, Dose, calibration, named, recipes
+from engine.client import Answer, Controller, Dose, calibration, framed, named, recipes
 from engine.shop import BOOK, SERVINGS, SLOW, TICK, offset
 
 OLD = {"R": recipes(SERVINGS, BOOK), "C": calibration([SLOW, SLOW], "cart 1")}
@@ -266,6 +266,22 @@ def test_a_rotten_name_is_none(cart: Path, tmp_path: Path) -> None:
                 assert c.ask(1).rest[-16:] == bytes(16)
                 assert c.name_unit("cart 2").reason == "ok"
                 assert c.ask(1).rest[-16:] == b"cart 2".ljust(16, b"\0")
+
+
+def test_half_a_name_is_none_even_where_the_crc_happens_to_fit(cart: Path, tmp_path: Path) -> None:
+    """The mark before it is taken away first and given last."""
+    store = tmp_path / "store"
+    half = b"c" + b"\xff" * 15
+    image = bytearray(b"\xff" * 65536)
+    image[1:22] = b"\xa6" + b"\xff" * 16 + struct.pack("<I", zlib.crc32(half))
+    store.write_bytes(image)
+    with Controller(cart, ["--store", str(store)]) as c:
+        c.tell("cutwrite 3 old")  # the mark, the first letter, and then the power goes
+        c.tell(f"rx {framed(1, 8, named('cart')).hex()}")
+        c.tell("reset")
+        assert c.ask(1).rest[-16:] == bytes(16)
+        assert c.name_unit("cart").reason == "ok"
+    assert store.read_bytes()[:22] == b"\xff\xa6" + named("cart")
 
 
 def test_only_what_differs_need_be_sent(cart: Path) -> None:
