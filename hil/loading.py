@@ -8,7 +8,7 @@ from typing import Any
 
 from dosewright.hil.changes import Words, between, changes
 from dosewright.hil.client import Client
-from dosewright.hil.messages import Held, Identity
+from dosewright.hil.messages import Held, Identity, Slot
 from dosewright.hil.upload import (
     KINDS,
     Loaded,
@@ -78,6 +78,11 @@ class Loading:
     def _tell(self, record: Loaded) -> list[str]:
         size = f"{len(record.now)} bytes to write"
         self.say(f"{record.name}: {'the same already, not written' if record.same else size}")
+        slots = self.identity.slots[record.kind]
+        if record.was is None and Slot.COMMITTED in slots:
+            self.say("  what is stored there is damaged, or for another machine, and is not poured from")
+        if Slot.OPEN in slots and not record.same:
+            self.say("  an upload was cut short; it goes on where it ended")
         lines = changes(record, self.words)
         for line in lines:
             self.say(f"  {line}")

@@ -117,6 +117,26 @@ def test_the_unit_gets_its_name_once(cart: Path, board: str, capsys: pytest.Capt
     assert 'write unit = "..."' in capsys.readouterr().err
 
 
+def test_what_is_wrong_with_a_slot_is_said(
+    cart: Path, board: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edit(cart, "recipes.toml", '"lime juice" = "20 ml"', '"lime juice" = "15 ml"')
+    with open_rig(board) as rig:
+        rig.client.identify()
+        rig.client.ask(Request.UPLOAD_BEGIN, b"R" + struct.pack("<I", 100))
+    assert main(["load", str(cart), "--port", board]) == 0
+    assert "an upload was cut short; it goes on where it ended" in capsys.readouterr().out
+    store = tmp_path / "store"
+    image = bytearray(store.read_bytes())
+    image[image.index(b"DWR") + 40] ^= 1
+    store.write_bytes(image)
+    assert main(["load", str(cart), "--port", board]) == 0
+    said = capsys.readouterr().out
+    assert "what is stored there is damaged" in said and "the recipes are new" in said
+    assert main(["load", str(cart), "--port", board]) == 0
+    assert "recipes: the same already, not written" in capsys.readouterr().out
+
+
 def requests_of(client: Client, monkeypatch: pytest.MonkeyPatch) -> list[tuple[Request, bytes]]:
     made: list[tuple[Request, bytes]] = []
     ask = client.ask
