@@ -13,9 +13,6 @@ extern "C" {
 #if DW_STORE_KIND == DW_STORE_BYTES || DW_STORE_KIND == DW_STORE_PAGES
 #include <EEPROM.h>
 #endif
-#if defined(ARDUINO_ARCH_AVR)
-#include <avr/eeprom.h>
-#endif
 
 #if DW_STORE_KIND == DW_STORE_PAGES
 #warning "this board writes whole pages of flash: a power cut during an upload may lose the old and the new recipes"
@@ -29,7 +26,7 @@ DosewrightEngine Dosewright;
 
 static Stream *link_port;
 static uint32_t due; /* when the next tick is, by micros() */
-static uint32_t worst;
+static uint32_t worst; /* microseconds from a tick to the last pin that it changed */
 static uint8_t locked = 1; /* until begin(); a tick that is under way locks too */
 static uint8_t written[DW_PORTS];
 static uint8_t inputs[DW_PORTS]; /* pins that are read */
@@ -50,19 +47,16 @@ static void sample()
     }
 }
 
-/* The ticks that are due, if there is one. One that comes much too late must not go on as if nothing had been. */
-static bool tick_if_due()
+/* The ticks that are due. One that comes much too late must not go on as if nothing had been. */
+static void tick_if_due()
 {
     uint32_t late = micros() - due;
 
     if (locked || (int32_t)late < 0) {
-        return false;
+        return;
     }
     locked = 1;
     do {
-        if (late > worst) {
-            worst = late;
-        }
         if (late > LATE_LIMIT_US) {
             dw_stop();
             due += late / DW_TICK_US * DW_TICK_US;
@@ -73,37 +67,38 @@ static bool tick_if_due()
         late = micros() - due;
     } while ((int32_t)late >= 0);
     locked = 0;
-    return true;
-}
-
-/* What takes long begins right after a tick, when there is most time until the next. */
-static void wait_for_tick()
-{
-    while (!tick_if_due()) {
-    }
 }
 
 /* Pins that go to rest change before others leave it, so that the supply never carries both. */
-static void write_pins(const uint8_t *image, bool to_rest)
+static bool write_pins(const uint8_t *image, bool to_rest)
 {
+    bool any = false;
+
     for (uint8_t port = 0; port < DW_PORTS; port++) {
         uint8_t resting = (uint8_t)~(image[port] ^ dw_rom8(&dw_port_idle[port]));
         uint8_t changed = (uint8_t)((image[port] ^ written[port]) & dw_rom8(&dw_port_owned[port]));
 
         changed &= to_rest ? resting : (uint8_t)~resting;
         written[port] ^= changed;
+        any = any || changed != 0;
         for (uint8_t bit = 0; changed >> bit != 0; bit++) {
             if ((changed >> bit & 1u) != 0) {
                 digitalWrite((uint8_t)(8 * port + bit), (image[port] >> bit & 1u) != 0 ? HIGH : LOW);
             }
         }
     }
+    return any;
 }
 
 extern "C" void dw_port_write(const uint8_t *image)
 {
-    write_pins(image, true);
-    write_pins(image, false);
+    bool any = write_pins(image, true);
+
+    if (write_pins(image, false) || any) {
+        uint32_t late = micros() - due;
+
+        worst = late > worst ? late : worst;
+    }
 }
 
 extern "C" uint8_t dw_port_read(uint8_t port)
@@ -117,7 +112,7 @@ extern "C" dw_lock_t dw_port_lock(void)
 {
     dw_lock_t before;
 
-    (void)tick_if_due();
+    tick_if_due();
     before = locked;
     locked = 1;
     return before;
@@ -130,7 +125,7 @@ extern "C" void dw_port_unlock(dw_lock_t lock)
 
 extern "C" bool dw_port_receive(uint8_t *byte)
 {
-    (void)tick_if_due();
+    tick_if_due();
     if (link_port == NULL || link_port->available() <= 0) {
         return false;
     }
@@ -141,7 +136,7 @@ extern "C" bool dw_port_receive(uint8_t *byte)
 /* A port that has no room now would wait, and the tick with it. */
 extern "C" bool dw_port_send(uint8_t byte)
 {
-    (void)tick_if_due();
+    tick_if_due();
     return link_port == NULL || (link_port->availableForWrite() > 0 && link_port->write(byte) == 1);
 }
 
@@ -164,7 +159,7 @@ static void store_flush()
 
 extern "C" uint8_t dw_port_store_read(dw_offset_t address)
 {
-    (void)tick_if_due();
+    tick_if_due();
     return store[address];
 }
 
@@ -209,19 +204,14 @@ static void store_flush()
 
 extern "C" uint8_t dw_port_store_read(dw_offset_t address)
 {
-    (void)tick_if_due();
+    tick_if_due();
     return EEPROM.read(address);
 }
 
-/* A byte takes milliseconds; the ticks go on meanwhile. */
+/* On an EEPROM the next access waits for the milliseconds that a byte takes; nothing pours during an upload. */
 extern "C" bool dw_port_store_write(dw_offset_t address, uint8_t value)
 {
     EEPROM.write(address, value);
-#if defined(ARDUINO_ARCH_AVR)
-    while (!eeprom_is_ready()) {
-        (void)tick_if_due();
-    }
-#endif
 #if DW_STORE_KIND == DW_STORE_PAGES
     dirty = true;
     return !failed;
@@ -281,21 +271,18 @@ void DosewrightEngine::begin(Stream &link)
 
 void DosewrightEngine::run()
 {
-    if (tick_if_due()) {
-        dw_poll();
-        store_flush();
-    }
+    tick_if_due();
+    dw_poll();
+    store_flush();
 }
 
 dw_answer_t DosewrightEngine::pour(uint16_t recipe, uint8_t serving)
 {
-    wait_for_tick();
     return dw_pour(recipe, serving);
 }
 
 dw_answer_t DosewrightEngine::goOn()
 {
-    wait_for_tick();
     return dw_go_on();
 }
 

@@ -15,12 +15,11 @@ public:
     void begin();
     void begin(Stream &link);
 
-    /* The tick if it is due, and after it buttons and link. Call it in loop() and never let it wait: the pins change
+    /* The tick if it is due, buttons, link. Call it in loop() and never let it wait: the pins change
      * as much later as it is called later, and after 20 ms the pour is stopped. */
     void run();
 
-    /* The requests, after begin(). pour() and goOn() wait for the next tick. The answer's reason is DW_OK, or why not
-     * (dw_engine.h lists them). */
+    /* The requests, after begin(). The answer's reason is DW_OK, or why not (dw_engine.h lists them). */
     dw_answer_t pour(uint16_t recipe, uint8_t serving);
     dw_answer_t goOn();
     void stop();
@@ -28,7 +27,7 @@ public:
     /* How things stand: state (DW_IDLE, DW_POURING, DW_PAUSED, DW_JOGGING), result, why, interlocks. */
     dw_status_t status();
 
-    /* How late the latest tick since begin() was, in microseconds: what this sketch costs the pins. */
+    /* How late the latest edge since begin() was, in microseconds: what this sketch costs the pins. */
     uint32_t latest();
 };
 

@@ -6,6 +6,7 @@ No compiler of such a board is at hand; what the Arduino API promises is quoted 
 from __future__ import annotations
 
 import subprocess
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -89,20 +90,17 @@ static void pass(uint32_t us)
     for (; us > 0; us -= 50) { now += 50; since_begin += 50; Dosewright.run(); }
 }
 
-/* arguments: bytes that arrive, in hex; pins that read high, as the others read low */
+/* arguments: a recipe; bytes that arrive, in hex; pins that read high, as the others read low */
 int main(int count, char **words)
 {
     static Stream link;
-    for (int i = 2; i < count; i++) closed_level[atoi(words[i])] = 1;
+    for (int i = 3; i < count; i++) closed_level[atoi(words[i])] = 1;
     Dosewright.begin(link);
     pass(500000);
-    input = words[1];
+    input = words[2];
     pass(500000);
     printf("store %u %u\\n", writes, commits);
-    /* pour() waits for a tick: here time stands still meanwhile, so one has to be due */
-    now += 1000;
-    since_begin += 1000;
-    printf("pour %u\\n", Dosewright.pour(1, 0).reason);
+    printf("pour %u\\n", Dosewright.pour((uint16_t)atoi(words[1]), 0).reason);
     while (Dosewright.status().result == DW_RESULT_NONE) pass(1000);
     pass(2000); /* what the last tick decided is written by the next */
     printf("end %u %u\\n", Dosewright.status().result, (unsigned)Dosewright.latest());
@@ -143,31 +141,33 @@ def board(
     return request.param, work / "board"
 
 
-def run(program: Path, compiled: Compiled, arriving: bytes = b"") -> list[list[str]]:
+def run(program: Path, compiled: Compiled, recipe: int = 1, arriving: bytes = b"") -> list[list[str]]:
     machine = compiled.machine
     high = [lock.pin.number for lock in machine.interlocks if lock.pin.active_high]
     high += [button.pin.number for button in machine.buttons if not button.pin.active_high]
-    command = [str(program), arriving.hex(), *map(str, high)]
+    command = [str(program), str(recipe), arriving.hex(), *map(str, high)]
     done = subprocess.run(command, check=True, capture_output=True, text=True, timeout=60)
     return [line.split() for line in done.stdout.splitlines()]
 
 
-def test_a_pour_is_the_plan_to_the_tick(board: tuple[str, Path], compiled: Compiled) -> None:
-    lines = run(board[1], compiled)
-    assert ["pour", "0"] in lines and lines[-1][:2] == ["end", "1"]
-    machine = compiled.machine
-    recipe = compiled.recipes.recipes[0]
-    assert recipe.number == 1
-    numbers = {index: o.pin.number for index, o in enumerate(machine.outputs) if o.pin}
-    wanted = [
-        (edge.tick, numbers[edge.output], int(edge.on == machine.outputs[edge.output].pin.active_high))  # type: ignore[union-attr]
-        for edge in plan(compiled, recipe, 0).edges
-        if edge.output in numbers
-    ]
-    asked = lines.index(["pour", "0"])
-    seen = [tuple(map(int, line[1:])) for line in lines[asked:] if line[0] == "pin"]
-    start = seen[0][0] - 1000 * wanted[0][0]
-    assert [((us - start) / 1000, pin, level) for us, pin, level in seen] == wanted
+def test_pours_are_the_plan_to_the_tick(board: tuple[str, Path], compiled: Compiled) -> None:
+    """Every recipe; and where outputs go off and on in one tick, those that go off come first."""
+    pins = {index: output.pin for index, output in enumerate(compiled.machine.outputs) if output.pin}
+    swaps = 0
+    for recipe in compiled.recipes.recipes:
+        lines = run(board[1], compiled, recipe.number)
+        assert ["pour", "0"] in lines and lines[-1][:2] == ["end", "1"]
+        wanted = [
+            (edge.tick, pins[edge.output].number, int(edge.on == pins[edge.output].active_high))
+            for edge in plan(compiled, recipe, 0).edges
+            if edge.output in pins
+        ]
+        asked = lines.index(["pour", "0"])
+        seen = [tuple(map(int, line[1:])) for line in lines[asked:] if line[0] == "pin"]
+        start = seen[0][0] - 1000 * wanted[0][0]
+        assert [((us - start) / 1000, pin, level) for us, pin, level in seen] == wanted
+        swaps += sum(a[0] == b[0] and a[1] > b[1] for a, b in pairwise(wanted))
+    assert swaps > 0  # so an order by the number of the pin alone would have shown
 
 
 def test_an_output_is_off_before_it_is_an_output(board: tuple[str, Path], compiled: Compiled) -> None:
@@ -185,7 +185,7 @@ def test_pages_are_written_once_a_frame(board: tuple[str, Path], compiled: Compi
     """Begin and one chunk of an upload: many bytes, two frames, two pages at most."""
     begin = pack(Frame(1, Request.UPLOAD_BEGIN, b"R" + (100).to_bytes(4, "little")))
     chunk = pack(Frame(2, Request.UPLOAD_CHUNK, (0).to_bytes(4, "little") + bytes(range(40))))
-    lines = run(board[1], compiled, b"\0" + begin + chunk)
+    lines = run(board[1], compiled, arriving=b"\0" + begin + chunk)
     kept = next(line for line in lines if line[0] == "store")
     written, commits = int(kept[1]), int(kept[2])
     if board[0] == "pages":
