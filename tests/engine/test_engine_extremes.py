@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -139,6 +140,17 @@ def test_no_warnings(name: str, compiler: str, tmp_path: Path) -> None:
         for source in sources:
             output = str(tmp_path / "x.o")
             run_tool([compiler, *WARNINGS, *level, *includes, "-c", str(source), "-o", output])
+
+
+def test_a_store_too_small_for_its_channels_does_not_compile(tmp_path: Path) -> None:
+    """1 KiB holds no two calibrations of 60 channels: their slots would reach past its end."""
+    need("avr-gcc")
+    folders = [headers(tmp_path, machine(60, 0)), ENGINE, TESTS / "avr"]
+    includes = [f"-I{folder}" for folder in folders]
+    command = ["avr-gcc", "-mmcu=atmega328p", "-std=c99", *includes, "-c", str(ENGINE / "dw_store.c")]
+    done = subprocess.run([*command, "-o", str(tmp_path / "x.o")], capture_output=True, text=True)
+    assert done.returncode != 0
+    assert "store_is_large_enough" in done.stderr
 
 
 @pytest.fixture(scope="session")
