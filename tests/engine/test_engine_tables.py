@@ -30,7 +30,7 @@ SHORT_TEXTS = [
     bytes.fromhex(text)
     for text in (
         "20 00 21",  # channel 0: 6, channel 1: 10
-        "5f 80 01 00 21 01",  # stages of 60 and 100 ticks, channels 0 and 1, closing stage; first and last wait
+        "5f 80 01 00 21 01",  # stages of 60, 100 ticks; channels 0, 1; closing stage; first and last wait
         "31 00 1f 07",  # channel 0, closing stage of 70 ticks, its value behind the code
         "32 1f ff 03",  # channel 0: 258, waits
         "00 08 00 07 82 00 2c 01 00 00",  # a long one: channel 0: 7, stage of 300 ticks that waits
