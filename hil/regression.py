@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dosewright.gen import choice
 from dosewright.gen.lower import Compiled
 from dosewright.gen.problems import UserError
+from dosewright.hil.clock import Reading
 from dosewright.hil.faults import Case, faults, telling
 from dosewright.hil.record import Verdict
 from dosewright.hil.replay import Person, Session
@@ -29,8 +30,9 @@ def replay(
     reporter: Reporter | None = None,
     progress: Progress = lambda *_: None,
     person: Person | None = None,
+    readings: list[Reading] | None = None,
 ) -> Iterator[Verdict]:
-    """A verdict on each case, as it is reached.
+    """A verdict on each case, as it is reached; readings of the controller's clock go into ``readings``.
 
     A simulated controller that crashes is a verdict, and a new one pours the rest. Raises RigTrouble when a
     real one is lost or does not fit, and UserError when a rig has to be built and cannot.
@@ -43,7 +45,11 @@ def replay(
             name = court.names.servings[case.serving]
             reporter.step(f"{case.recipe.name}, {name}")
             try:
-                session = session or _prepared(open_rig(), court.compiled, person, progress)
+                if session is None:
+                    session = _prepared(open_rig(), court.compiled, person, progress)
+                    if readings is not None:
+                        readings.clear()  # those of a controller that crashed
+                        session.readings = readings
                 verdict = one(court, session, case)
             except RigCrashed as crash:
                 if session:

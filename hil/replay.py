@@ -14,6 +14,7 @@ from typing import Protocol
 
 from dosewright.gen.compiled import CompiledRecipe
 from dosewright.gen.lower import Compiled
+from dosewright.hil.clock import Reading
 from dosewright.hil.messages import Code, Entry, Identity, State, Status
 from dosewright.hil.record import Asked, PourRecord, RawInput, inputs_of, later
 from dosewright.hil.rig import Rig
@@ -50,6 +51,7 @@ class Session:
     rig: Rig
     compiled: Compiled
     person: Person | None = None
+    readings: list[Reading] = field(default_factory=list)  # of the controller's clock
     _levels: list[bool] = field(default_factory=list)
     _inputs: list[RawInput] = field(default_factory=list)
 
@@ -90,7 +92,7 @@ class Session:
             bench.take_edges()
         self._inputs.clear()
         levels = tuple(self._levels) if bench else None
-        before = client.status()
+        before = self._status()
         asked_at = ((bench.tick if bench else before.tick) + 1) % TICK_WRAP
         answer = client.pour(recipe.number, serving)
         trace: list[Entry] = []
@@ -105,7 +107,7 @@ class Session:
                 raise
         self._settle()
         more_lost, more = client.trace()
-        after = client.status()
+        after = self._status()
         record = PourRecord(
             recipe, serving, before, after, asked_at,
             (answer.reason, answer.argument) if answer.reason else None,
@@ -169,7 +171,17 @@ class Session:
     # Time and switches
 
     def _now(self) -> int:
-        return self.rig.bench.tick if self.rig.bench else self.rig.client.status().tick
+        return self.rig.bench.tick if self.rig.bench else self._status().tick
+
+    def _status(self) -> Status:
+        """The controller's state, and with it a reading of its clock."""
+        clock, tick_us = self.rig.seconds, self.compiled.machine.tick_us
+        if clock is None:
+            return self.rig.client.status()
+        before = clock(tick_us)
+        status = self.rig.client.status()
+        self.readings.append(Reading(before, clock(tick_us), status.tick))
+        return status
 
     def _wait(self, ticks: int) -> int:
         self.rig.wait(ticks, self.compiled.machine.tick_us)
@@ -225,7 +237,7 @@ class Session:
             self._ask(words or f"close {lock.name}", lambda status, i=index: bool(status.closed >> i & 1))
 
     def _ask(self, what: str, seen: _Seen) -> None:
-        if seen(self.rig.client.status()):
+        if seen(self._status()):
             return
         if self.rig.bench or self.person is None:
             raise RigTrouble(

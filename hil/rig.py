@@ -26,11 +26,16 @@ class Bench(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """``bench`` is None for a real controller: a person moves its switches, time passes by itself."""
+    """``bench`` is None for a real controller: a person moves its switches, time passes by itself.
+
+    ``seconds`` tells the time by a clock apart from the controller's, where there is one; it is given the
+    length of a tick in microseconds, by which a simulated rig knows its time.
+    """
 
     name: str
     client: Client
     bench: Bench | None
+    seconds: Callable[[int], float] | None = None
 
     def wait(self, ticks: int, tick_us: int) -> None:
         """Let so many ticks pass."""
@@ -54,7 +59,8 @@ OpenRig = Callable[[], Rig]
 
 def rig_url(name: str, folder: Path) -> str:
     """The URL of a rig: a simulated one by name is built from ``folder``, anything else is a URL already."""
-    return f"{name}://{folder}" if name in SIMULATED else name
+    simulated, mark, clock_error = name.partition("?")
+    return f"{simulated}://{folder}{mark}{clock_error}" if simulated in SIMULATED else name
 
 
 def is_simulated(url: str) -> bool:
@@ -66,5 +72,5 @@ def open_rig(url: str) -> Rig:
     """Open a rig by URL or port name. Raises RigTrouble, or UserError when it has to be built and cannot."""
     port = open_port(url, timeout=ANSWER_WITHIN)
     if isinstance(port, SimulatedPort):
-        return Rig(url, Client(port, url, port.now), port)
-    return Rig(url, Client(port, url, boots=opening_resets(url)), None)
+        return Rig(url, Client(port, url, port.now), port, port.seconds)
+    return Rig(url, Client(port, url, boots=opening_resets(url)), None, lambda _: time.monotonic())

@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.output import replace_all
     from dosewright.gen.problems import Exit, UserError
-    from dosewright.hil import regression
+    from dosewright.hil import clock, regression
     from dosewright.hil.junit import junit
     from dosewright.hil.port import opening_resets
     from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
@@ -62,21 +62,31 @@ def run(arguments: argparse.Namespace) -> int:
             soft_wrap=True,
         )
     verdicts = []
+    readings: list[clock.Reading] = []
     trouble: RigTrouble | None = None
     try:
         for verdict in regression.replay(
-            court, lambda: open_rig(url), cases, reporter=Bar(told), person=Bystander(told)
+            court, lambda: open_rig(url), cases, reporter=Bar(told), person=Bystander(told), readings=readings
         ):
             verdicts.append(verdict)
     except RigTrouble as error:
         trouble = error
+    compared = not is_simulated(url) or "?ppm=" in url  # virtual time has no error to find
+    found = clock.fit(readings, compiled.machine.tick_us) if compared else None
+    pours = [(case.recipe, case.serving) for case in cases] if found else []
+    dose = clock.longest_dose(compiled, court.names, pours)
     if arguments.json:
-        print(json.dumps(as_json(verdicts, compiled.left_out), indent=1, ensure_ascii=False))
+        report = as_json(verdicts, compiled.left_out)
+        if compared:
+            report["clock"] = clock.as_json(found, dose)
+        print(json.dumps(report, indent=1, ensure_ascii=False))
     elif verdicts:
         console = terminal()
         verdict_table(verdicts, console)
         for name, reason in compiled.left_out:
             console.print(f"left out: {name} ({reason})", soft_wrap=True, markup=False)
+        for line in clock.words(found, dose) if compared else []:
+            console.print(line, soft_wrap=True, markup=False)
     if trouble:
         raise trouble
     if arguments.junit:

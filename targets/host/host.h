@@ -40,7 +40,8 @@ bool host_run(void (*piece)(void));
 bool host_load_store(const char *path);
 bool host_save_store(const char *path);
 
-/* pty.c: real time on a pseudo terminal, from this tick on; returns the exit code. */
-int host_serve_pty(uint32_t tick);
+/* pty.c: real time on a pseudo terminal, from this tick on, by a clock that runs `ppm` millionths fast; returns the exit
+ * code. */
+int host_serve_pty(uint32_t tick, int32_t ppm);
 
 #endif

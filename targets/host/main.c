@@ -242,14 +242,29 @@ static int serve(void)
 
 static int refuse(const char *what, const char *about)
 {
-    (void)fprintf(stderr, "%s%s\nusage: [--tick0 N] [--store FILE] [--pty]\n", what, about);
+    (void)fprintf(stderr, "%s%s\nusage: [--tick0 N] [--store FILE] [--pty [--ppm N]]\n", what, about);
     return 2;
+}
+
+/* A clock error in millionths, at most a tenth either way. */
+static bool clock_error(char *text, int32_t *ppm)
+{
+    bool slow = *text == '-';
+    unsigned long size;
+
+    text += slow ? 1 : 0;
+    if (!number(&text, 100000, &size) || *text != '\0') {
+        return false;
+    }
+    *ppm = slow ? -(int32_t)size : (int32_t)size;
+    return true;
 }
 
 int main(int argc, char **argv)
 {
     const char *store_file = NULL;
     bool on_pty = false;
+    int32_t ppm = 0;
     int result;
     int i;
 
@@ -266,6 +281,8 @@ int main(int argc, char **argv)
         } else if (strcmp(argv[i], "--tick0") == 0 && value != NULL && number(&value, 0xFFFFFFFFul, &tick)) {
             first_tick = (uint32_t)tick;
             i++;
+        } else if (strcmp(argv[i], "--ppm") == 0 && value != NULL && clock_error(value, &ppm)) {
+            i++;
         } else if (strcmp(argv[i], "--store") == 0 && value != NULL) {
             store_file = value;
             i++;
@@ -276,7 +293,7 @@ int main(int argc, char **argv)
     if (store_file != NULL && !host_load_store(store_file)) {
         return refuse("not the image of a store: ", store_file);
     }
-    result = on_pty ? host_serve_pty(first_tick) : serve();
+    result = on_pty ? host_serve_pty(first_tick, ppm) : serve();
     if (store_file != NULL && !host_save_store(store_file)) {
         return refuse("could not be written: ", store_file);
     }

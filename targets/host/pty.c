@@ -5,9 +5,10 @@
 
 #include "host.h"
 
-int host_serve_pty(uint32_t tick)
+int host_serve_pty(uint32_t tick, int32_t ppm)
 {
     (void)tick;
+    (void)ppm;
     (void)fputs("--pty: this system has no pseudo terminals; leave --pty away and speak over stdin and stdout\n", stderr);
     return 2;
 }
@@ -98,11 +99,21 @@ static int64_t microseconds(void)
     return (int64_t)at.tv_sec * 1000000 + at.tv_nsec / 1000;
 }
 
+/* Microseconds until so many ticks have passed, rounded only once, so that the rate is exact over any time. */
+static int64_t ticks_take(int64_t ticks, int32_t ppm)
+{
+    const int64_t whole = 1000000 + (int64_t)ppm;
+
+    return ticks * DW_TICK_US / whole * 1000000 + ticks * DW_TICK_US % whole * 1000000 / whole;
+}
+
 /* Ticks follow the clock: after a delay they are made up for, so that their number stays right. */
-int host_serve_pty(uint32_t tick)
+int host_serve_pty(uint32_t tick, int32_t ppm)
 {
     struct pollfd line = { -1, POLLIN, 0 };
+    int64_t start;
     int64_t next;
+    int64_t ticks = 0;
 
     line.fd = open_terminal();
     if (line.fd < 0) {
@@ -114,7 +125,8 @@ int host_serve_pty(uint32_t tick)
     if (!host_power_up(tick)) {
         return 3;
     }
-    next = microseconds();
+    start = microseconds();
+    next = start;
     while (!asked_to_end) {
         int64_t wait = next - microseconds();
 
@@ -126,7 +138,8 @@ int host_serve_pty(uint32_t tick)
         }
         while (next <= microseconds()) {
             dw_tick();
-            next += DW_TICK_US;
+            ticks++;
+            next = start + ticks_take(ticks, ppm);
         }
         do {
             dw_poll();
