@@ -132,9 +132,9 @@ void dw_store_unit(dw_record_t *unit)
 }
 
 /* Checks a record once; readers rely on it from then on. `argument` is that of the reason. */
-static uint8_t check(dw_record_t *record, dw_offset_t space, uint8_t *argument)
+static uint8_t check(dw_record_t *record, uint8_t *argument)
 {
-    uint8_t reason = dw_record_check(record, space);
+    uint8_t reason = dw_record_check(record, record->length);
     dw_record_t unit;
 
     if (reason != DW_OK) {
@@ -155,17 +155,6 @@ static void slot_record(uint8_t kind, uint8_t slot, dw_record_t *record)
     record->length = slot_space(kind);
 }
 
-/* Puts a record in force if it is good; otherwise there is none, and nothing is poured. */
-static void put_in_force(uint8_t kind, dw_record_t *record, dw_offset_t space)
-{
-    uint8_t argument = 0;
-
-    if (check(record, space, &argument) != DW_OK) {
-        record->source = DW_FROM_NOWHERE;
-    }
-    in_force[kind] = *record;
-}
-
 /* The later of two numbers that may have wrapped. */
 static bool is_later(uint16_t a, uint16_t b)
 {
@@ -183,24 +172,26 @@ static uint8_t newest_committed(uint8_t kind)
     return first ? 0u : SLOTS;
 }
 
+/* What is in force is good, or it is from nowhere and nothing is poured. */
 static void start_kind(uint8_t kind)
 {
+    dw_record_t *record = &in_force[kind];
     uint8_t slot = newest_committed(kind);
-    dw_record_t record;
+    uint8_t argument = 0;
 
-    in_force[kind].source = DW_FROM_NOWHERE;
     slot_in_force[kind] = slot;
     if (slot != SLOTS) {
-        slot_record(kind, slot, &record);
-        put_in_force(kind, &record, record.length);
+        slot_record(kind, slot, record);
         /* the last step of an upload that a power cut kept from being done; if it fails now, it is done at the next start */
         if (dw_store_mark(kind, spare_slot(kind)) != OPEN) {
             (void)set_mark(kind, spare_slot(kind), SUPERSEDED);
         }
-    } else if (dw_store_mark(kind, 1) == ERASED) {
-        /* no upload was ever finished: the first goes to slot 0, and then marks slot 1 */
-        dw_record_built_in(kind, &record);
-        put_in_force(kind, &record, record.length);
+    } else {
+        dw_record_built_in(kind, record);
+    }
+    /* without a committed slot: the first upload goes to slot 0, and then marks slot 1 */
+    if ((slot == SLOTS && dw_store_mark(kind, 1) != ERASED) || check(record, &argument) != DW_OK) {
+        record->source = DW_FROM_NOWHERE;
     }
 }
 
@@ -262,7 +253,7 @@ static dw_answer_t seal(dw_record_t *record)
     uint8_t old = slot_in_force[kind];
     uint16_t sequence = old == SLOTS ? 1u : (uint16_t)(sequence_of(kind, old) + 1u);
     uint8_t argument = 0;
-    uint8_t reason = check(record, record->length, &argument);
+    uint8_t reason = check(record, &argument);
 
     if (reason != DW_OK) {
         return dw_answer(reason, argument);
