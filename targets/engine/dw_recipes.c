@@ -93,6 +93,11 @@ APART static uint8_t byte_at(place_t place)
     return dw_port_store_read((dw_offset_t)place);
 }
 
+/* The same where it has to be quick: program memory is then read without a call. */
+#define LOOK(place)                                                                                            \
+    (rom ? dw_rom8((const uint8_t *)(place)) /* NOLINT(performance-no-int-to-ptr): it was made of a pointer */ \
+         : byte_at(place))
+
 static uint16_t number_at(place_t place)
 {
     return (uint16_t)(byte_at(place) | (uint16_t)((uint16_t)byte_at(place + 1u) << 8));
@@ -101,11 +106,13 @@ static uint16_t number_at(place_t place)
 /* Where a block of recipes starts, as the index has it. */
 static place_t block_at(uint16_t block)
 {
+    const bool rom = reader.source == DW_FROM_FIRMWARE;
     place_t entry = reader.index + (place_t)block * ENTRY;
     place_t offset = 0;
 
     if (block != 0) {
-        offset = number_at(entry - ENTRY);
+        offset = LOOK(entry - ENTRY + 1u);
+        offset = (place_t)(offset << 8 | LOOK(entry - ENTRY));
         if (ENTRY != 2u) {
             offset |= (place_t)((uint32_t)number_at(entry - 2u) << 16);
         }
@@ -140,7 +147,8 @@ static bool find_parts(const dw_record_t *record)
     lists_end += ENTRY * (reader.count == 0 ? 0u : (reader.count - UINT32_C(1)) / BLOCK);
     reader.recipes = (place_t)(start + lists_end);
     reader.end = (place_t)(start + body_end);
-    return lists_end <= body_end && reader.entries <= CODES;
+    return lists_end <= body_end && reader.entries <= CODES && reader.grain != 0 && reader.grain <= GRAIN_MAX &&
+           reader.unit != 0;
 }
 
 /* Makes a record the open one. */
@@ -207,6 +215,8 @@ APART static void mark_waits(uint8_t head, short_line_t *first_dose, short_line_
 APART static bool read_short(const uint8_t *at, uint8_t left, uint8_t head)
 {
     const bool rom = reader.source == DW_FROM_FIRMWARE;
+    const uint8_t entries = reader.entries;
+    const uint8_t grain = reader.grain;
     short_line_t *line = reader.body.line;
     short_line_t *first_dose = line;
 
@@ -217,8 +227,8 @@ APART static bool read_short(const uint8_t *at, uint8_t left, uint8_t head)
 
         left--;
         code &= (uint8_t)CODES;
-        if (code < reader.entries) {
-            value = (uint16_t)(reader.dictionary[code] * reader.grain);
+        if (code < entries) {
+            value = (uint16_t)(reader.dictionary[code] * grain);
         } else {
             uint8_t part;
 
@@ -260,14 +270,11 @@ APART static bool read_short(const uint8_t *at, uint8_t left, uint8_t head)
     return (head & HAS_STAGES) == 0;
 }
 
-/* Where the bytes of a short recipe can be read without a call. */
-APART static const uint8_t *at_hand(place_t at, uint8_t size)
+/* Copies the bytes of a short recipe out of the store, to where they can be read without a call. */
+APART static const uint8_t *fetch(place_t at, uint8_t size)
 {
     uint8_t *raw = reader.body.raw + sizeof reader.body.raw;
 
-    if (reader.source == DW_FROM_FIRMWARE) {
-        return (const uint8_t *)at; /* NOLINT(performance-no-int-to-ptr): it was made of a pointer */
-    }
     for (at += size; size != 0; size--) {
         at--;
         raw--;
@@ -279,6 +286,8 @@ APART static const uint8_t *at_hand(place_t at, uint8_t size)
 /* Opens the recipe whose head is at reader.first. */
 static bool open_recipe(void)
 {
+    const bool rom = reader.source == DW_FROM_FIRMWARE;
+    const uint8_t *from;
     place_t at = reader.first;
     uint8_t head;
     uint8_t size;
@@ -289,7 +298,7 @@ static bool open_recipe(void)
     if (at >= reader.end) {
         return false;
     }
-    head = byte_at(at);
+    head = LOOK(at);
     at++;
     size = head >> 4;
     if (size == 0) {
@@ -297,7 +306,11 @@ static bool open_recipe(void)
         return reader.is_long;
     }
     reader.stop = at + size;
-    return CODES != 0 && reader.stop <= reader.end && read_short(at_hand(at, size), size, head);
+    if (CODES == 0 || reader.stop > reader.end) {
+        return false;
+    }
+    from = rom ? (const uint8_t *)at : fetch(at, size); /* NOLINT(performance-no-int-to-ptr): as above */
+    return read_short(from, size, head);
 }
 
 void dw_recipes_again(void)
@@ -429,8 +442,7 @@ static bool lists_are_good(const dw_record_t *record)
     place_t at;
     uint8_t i;
 
-    if (servings == 0 || servings > SERVINGS_MAX || dw_record8(record, DW_RECORD_HEAD + 1u) > 1u ||
-        reader.grain == 0 || reader.grain > GRAIN_MAX || reader.unit == 0) {
+    if (servings == 0 || servings > SERVINGS_MAX || dw_record8(record, DW_RECORD_HEAD + 1u) > 1u) {
         return false;
     }
     for (i = 0; i < servings; i++) {
@@ -475,14 +487,11 @@ bool dw_recipes_serving(const dw_record_t *record, uint8_t index, uint32_t *quan
 }
 
 /* The place of a number among the recipes; their count when there is none. Halves the list at each look. */
-static uint16_t index_of(uint16_t number)
+APART static uint16_t index_of(uint16_t number)
 {
     uint16_t low = 0;
     uint16_t high = reader.count;
 
-    if (reader.numbers == reader.numbers_end) {
-        return (uint16_t)(number - 1u);
-    }
     while (low < high) {
         uint16_t middle = (uint16_t)(low + (uint16_t)(high - low) / 2u);
         uint16_t found = number_at((place_t)(reader.numbers + (place_t)2u * middle));
@@ -510,7 +519,7 @@ bool dw_recipes_find(const dw_record_t *record, uint16_t number)
     if ((reader.source != record->source || reader.base != record->base) && !open_record(record)) {
         return false;
     }
-    index = index_of(number);
+    index = reader.numbers == reader.numbers_end ? (uint16_t)(number - 1u) : index_of(number);
     if (index >= reader.count) {
         return false;
     }
@@ -522,7 +531,7 @@ bool dw_recipes_find(const dw_record_t *record, uint16_t number)
         if (at >= end) {
             return false;
         }
-        size = rom ? dw_rom8((const uint8_t *)at) : byte_at(at); /* NOLINT(performance-no-int-to-ptr): as above */
+        size = LOOK(at);
         size >>= 4;
         at++;
         if (size != 0) {

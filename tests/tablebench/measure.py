@@ -147,7 +147,7 @@ def measure(reader: Reader, recipes: RecipeSet, runner: Path) -> Result:
         command = ["avr-gcc", *FLAGS, *reader.flags, *include, "-Wl,--gc-sections", "-o", str(elf)]
         subprocess.run([*command, *map(str, sources)], check=True)
         output = subprocess.run([str(runner), str(elf)], check=True, capture_output=True, text=True).stdout
-        return Result(size, _code_size(elf, reader.functions), *_answers(output, recipes))
+        return Result(size, _code_size(elf, reader.functions), *answers(output, recipes))
 
 
 def _path() -> dict[str, str]:
@@ -161,7 +161,7 @@ def _code_size(elf: Path, functions: str) -> int:
     return sum(int(size, 16) for size in sizes)
 
 
-def _answers(output: str, recipes: RecipeSet) -> tuple[int, tuple[int, ...], tuple[Recipe | None, ...]]:
+def answers(output: str, recipes: RecipeSet) -> tuple[int, tuple[int, ...], tuple[Recipe | None, ...]]:
     lines = [line.split() for line in output.splitlines() if re.match(r"\d+ \d+ ", line)]
     marks, opened = int(lines[0][0]), lines[0][2]
     if opened != "01":

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tablebench import compact, measure, others
+from tablebench import compact, engine, measure, others
 from tablebench.sets import Recipe, RecipeSet, drawn, stored
 from tools import missing, need
 
@@ -245,6 +245,17 @@ def test_beside_nanopb(results, name: str) -> None:  # type: ignore[no-untyped-d
     assert results(measure.COMPACT, name).table < 0.5 * nanopb.table
     assert results(measure.COMPACT, name).mean < nanopb.mean / 10
     assert results(measure.COMPACT, name).code < nanopb.code / 10
+
+
+@pytest.mark.parametrize("from_store", [False, True], ids=["program memory", "EEPROM"])
+@pytest.mark.parametrize(("name", "most"), [("S", 170), ("M", 720)])
+def test_the_table_and_the_reader_of_the_engine(runner: Path, name: str, most: int, from_store: bool) -> None:
+    """The bytes are those of the fields that the sets have; cycles have room for a change of the compiler."""
+    recipes = stored(name)
+    result = engine.measure(recipes, runner, from_store)
+    assert result.recipes == tuple(engine.as_poured(recipe) for recipe in recipes.recipes)
+    assert result.fields <= most
+    assert result.mean <= (1_700 if from_store else 900)
 
 
 @pytest.mark.parametrize("seed", range(12))

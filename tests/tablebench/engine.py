@@ -1,0 +1,142 @@
+"""The engine's own table and reader on the same sets: bytes, and cycles on the ATmega328P.
+
+    cd tests && python -m tablebench.engine
+
+prints a line for program memory and one for the EEPROM.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from dosewright.gen.compact import HEAD
+from dosewright.gen.compiled import CompiledRecipe, Dose, RecipeTable, Stage
+from dosewright.gen.table import encode_recipes
+from tablebench.measure import AVR, FLAGS, INSTALL, answers, build_runner, tools_missing
+from tablebench.sets import Recipe, RecipeSet, stored
+
+TARGETS = Path(__file__).parents[2] / "targets"
+TENTH = 100  # ticks
+FIRST_WAITS, LAST_WAITS, CLOSING = 1, 2, 4
+STEPS_MAX = 24
+RECORD = 20  # bytes of a record around its body
+SERVING = 38_400_000  # quanta; one serving
+
+
+@dataclass(frozen=True)
+class EngineResult:
+    """What the reader costs on one set; ``fields`` are the bytes without what the sets do not have."""
+
+    body: int
+    fields: int
+    code: int
+    stack: int
+    cycles: tuple[int, ...]
+    recipes: tuple[Recipe | None, ...]
+
+    @property
+    def mean(self) -> float:
+        return sum(self.cycles) / len(self.cycles)
+
+
+def as_poured(recipe: Recipe) -> Recipe:
+    """In pour order, with what an engine can do: a closing stage needs a stage, and whether an order was
+    given is to be seen from it."""
+    poured = recipe.in_pour_order()
+    flags = poured.flags & 7 if poured.stages else poured.flags & 3
+    return Recipe(poured.doses, False, poured.stages, flags)
+
+
+def table(recipes: RecipeSet) -> RecipeTable:
+    """The set as the compiler would hand it on, its flags as the marks of after_all."""
+    return RecipeTable(
+        (SERVING,),
+        tuple(
+            _compiled(as_poured(r), number, recipes.channels) for number, r in enumerate(recipes.recipes, 1)
+        ),
+    )
+
+
+def _compiled(recipe: Recipe, number: int, channels: int) -> CompiledRecipe:
+    stages = [Stage(channels + kind, tenths * TENTH) for kind, tenths in recipe.stages]
+    last = len(recipe.doses) - 1
+    doses = [
+        Dose(
+            channel,
+            weight,
+            bool(
+                (recipe.flags & FIRST_WAITS and place == 0) or (recipe.flags & LAST_WAITS and place == last)
+            ),
+        )
+        for place, (channel, weight) in enumerate(recipe.doses)
+    ]
+    closing = [Stage(stages[-1].output, stages[-1].ticks, True)] if recipe.flags & CLOSING else []
+    return CompiledRecipe(number, "", (*stages[: len(stages) - len(closing)], *doses, *closing))
+
+
+def measure(recipes: RecipeSet, runner: Path, from_store: bool = False) -> EngineResult:
+    """Build the engine's reader with this set's record, run it, take the answers apart."""
+    record = encode_recipes(table(recipes), 0, recipes.channels, recipes.stages)
+    body = len(record) - RECORD
+    text = f"""#include "dw_target.h"
+#define TABLE_RECIPES {len(recipes.recipes)}
+#define TABLE_CHANNELS {recipes.channels}
+#define RECORD_LENGTH {len(record)}
+#define RECORD_BYTES {{{", ".join(map(str, record))}}}
+static const uint8_t dw_default_recipes[RECORD_LENGTH] DW_ROM = RECORD_BYTES;
+static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
+"""
+    machine = f"""#define DW_MACHINE_FORMAT 1
+#include "dw_machine.h"
+#define DW_CHANNELS {recipes.channels}
+#define DW_OUTPUTS {recipes.channels + recipes.stages}
+#define DW_STEPS_MAX {STEPS_MAX}
+#define DW_INTERFACE 0ul
+"""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "table.h").write_text(text)
+        (folder / "machine.h").write_text(machine)
+        includes = [
+            f"-I{path}" for path in (folder, AVR, *(TARGETS / f for f in ("engine", "avr", "atmega328p")))
+        ]
+        engine = [TARGETS / "engine" / f"{part}.c" for part in ("dw_recipes", "dw_record", "dw_crc")]
+        sources = [AVR / "bench.c", AVR / "bench_engine.c", TARGETS / "avr/store.c", *engine]
+        options = [*FLAGS, "-mrelax", *(["-DENGINE_STORE"] if from_store else [])]
+        elf = str(folder / "bench.elf")
+        command = ["avr-gcc", *options, *includes, "-Wl,--gc-sections", "-o", elf, *map(str, sources)]
+        subprocess.run(command, check=True)
+        one = str(folder / "dw_recipes.o")
+        subprocess.run(["avr-gcc", *options, *includes, "-c", str(engine[0]), "-o", one], check=True)
+        size = subprocess.run(["avr-size", one], check=True, capture_output=True, text=True).stdout
+        output = subprocess.run([str(runner), elf], check=True, capture_output=True, text=True).stdout
+    stack, cycles, found = answers(output, recipes)
+    beside = (
+        HEAD.size - 2 + 4
+    )  # servings, numbers, unit; the dictionary's size and grain are the encoding's own
+    return EngineResult(body, body - beside, int(size.split()[6]), stack, cycles, found)
+
+
+def main() -> int:
+    """Print the figures."""
+    if tools_missing():
+        print(f"avr-gcc or the simulator is not installed: {INSTALL}", file=sys.stderr)
+        return 1
+    with tempfile.TemporaryDirectory() as name:
+        runner = build_runner(Path(name))
+        for where in (False, True):
+            s, m = (measure(stored(key), runner, where) for key in "SM")
+            print(
+                f"{'EEPROM' if where else 'program memory'}: module {m.code} B of code, stack {m.stack} B, "
+                f"body S / M {s.body} / {m.body} B ({s.fields} / {m.fields} for the fields of the sets), "
+                f"cycles S {s.mean:.0f} ({max(s.cycles)}), M {m.mean:.0f} ({max(m.cycles)})"
+            )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
