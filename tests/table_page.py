@@ -5,6 +5,7 @@ PageError tells a body that the page forbids.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -32,13 +33,12 @@ class Bytes:
     """Bytes from the front on; PageError behind the last."""
 
     def __init__(self, data: bytes) -> None:
-        self.rest = list(data)
+        self.rest = deque(data)
 
     def little(self, size: int) -> int:
         if len(self.rest) < size:
             raise PageError("too few bytes")
-        taken, self.rest = self.rest[:size], self.rest[size:]
-        return sum(byte << 8 * place for place, byte in enumerate(taken))
+        return sum(self.rest.popleft() << 8 * place for place in range(size))
 
     def number(self) -> int:
         total = 0

@@ -19,7 +19,7 @@ from dosewright.hil.client import Client
 from dosewright.hil.messages import Request, Slot
 from dosewright.hil.rig import open_rig
 from dosewright.hil.verdicts import Court
-from hil.test_upload import changed
+from other_tables import changed
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
 LESS_LIME = (

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dosewright.gen.compiled import Dose, Rate
+from dosewright.gen.compiled import Rate
 from dosewright.gen.lower import Compiled
 from dosewright.hil.changes import Words, changes
 from dosewright.hil.client import Client, Refused
@@ -19,6 +19,7 @@ from dosewright.hil.rig import open_rig
 from dosewright.hil.trouble import RigTrouble
 from dosewright.hil.upload import fits, held, put
 from dosewright.hil.verdicts import Court
+from other_tables import changed
 
 Built = Callable[[Court], Path]
 
@@ -27,27 +28,6 @@ Built = Callable[[Court], Path]
 def client(court: Court, built: Built):  # type: ignore[no-untyped-def]
     with open_rig(f"host://{built(court)}") as rig:
         yield rig.client
-
-
-def changed(compiled: Compiled) -> Compiled:
-    """Dock Sour with less lime, one recipe out, another in, and line C measured again."""
-    kept = [r for r in compiled.recipes.recipes if r.name != "Plain Soda"]
-    new = dataclasses.replace(kept[0], number=99, name="Noon Gun")
-    sour = next(r for r in kept if r.name == "Dock Sour")
-    steps = tuple(
-        dataclasses.replace(s, weight=s.weight + 1) if isinstance(s, Dose) and s.output == 2 else s
-        for s in sour.steps
-    )
-    recipes = (*(dataclasses.replace(r, steps=steps) if r is sour else r for r in kept), new)
-    channels = list(compiled.calibration.channels)
-    channels[2] = dataclasses.replace(
-        channels[2], rate=Rate(channels[2].rate.m - (1 << 24), channels[2].rate.s)
-    )
-    return dataclasses.replace(
-        compiled,
-        recipes=dataclasses.replace(compiled.recipes, recipes=recipes),
-        calibration=dataclasses.replace(compiled.calibration, channels=tuple(channels)),
-    )
 
 
 def test_what_is_there_already_is_not_written(client: Client, court: Court) -> None:
