@@ -33,7 +33,7 @@ def read_back(folder: Path, url: str, say: Callable[[str], None]) -> dict[str, A
     """
     if url in SIMULATED:
         raise UserError(
-            "--read-back: found no controller; wanted one that holds recipes; say which with --port",
+            "--read-back: found no controller; wanted one that holds recipes; say which with --rig",
             exit_code=Exit.USAGE,
         )
     wanted = [name for name in ("recipes.toml", "calibration.toml") if not (folder / name).exists()]

@@ -10,19 +10,15 @@ from pathlib import Path
 DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration
 where they differ, reads them back, and, on a simulated rig or when asked with --pour, pours one recipe and
 judges it. An upload that was cut short goes on where it ended. A controller that is pouring refuses it.
-Without --port it is a rehearsal on the engine compiled for this computer.
+Without --rig it is a rehearsal on the engine compiled for this computer.
 The controller keeps what was loaded before: --back recipes puts it in force again, until the next upload."""
-EXAMPLE = "dosewright load my-cart --port /dev/ttyUSB0"
+EXAMPLE = "dosewright load my-cart --rig /dev/ttyUSB0"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, help="the project folder")
     parser.add_argument(
-        "--port",
-        "--rig",
-        dest="rig",
-        default="host",
-        help="a port, a pyserial URL, or a simulated rig by name (host)",
+        "--rig", default="host", help="a simulated rig by name, a port, or a pyserial URL (host)"
     )
     parser.add_argument(
         "--pour", action="store_true", help="on a real machine too, pour one recipe afterwards"

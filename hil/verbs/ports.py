@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-DESCRIPTION = "Lists the serial ports of this computer and the simulated rigs, as --rig and --port take them."
+DESCRIPTION = "Lists the serial ports of this computer and the simulated rigs, as --rig and --rig take them."
 EXAMPLE = "dosewright ports"
 
 

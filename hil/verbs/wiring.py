@@ -17,20 +17,16 @@ DESCRIPTION = """Finds out whether everything hangs on the pin that machine.toml
 Asks you to move each switch and to take its wire off, then switches each output on for a moment and asks what
 moved. Finds swapped wires, outputs that are on when they should be off, switches that read the wrong way
 round, and inputs that read as closed without their wire; offers to mend machine.toml, whose comments stay;
-prints a wiring sheet in Markdown. Without --port it is a rehearsal on the engine compiled for this computer.
+prints a wiring sheet in Markdown. Without --rig it is a rehearsal on the engine compiled for this computer.
 A file of answers has one a line, such as  moved A: B  or  rest: nothing  or  mend: yes.
 Exit code 0: all as written; 1: something differs; 3: trouble with the rig."""
-EXAMPLE = "dosewright wiring my-cart --port /dev/ttyUSB0 > wiring.md"
+EXAMPLE = "dosewright wiring my-cart --rig /dev/ttyUSB0 > wiring.md"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, help="the project folder")
     parser.add_argument(
-        "--port",
-        "--rig",
-        dest="rig",
-        default="host",
-        help="a port, a pyserial URL, or a simulated rig by name (host)",
+        "--rig", default="host", help="a simulated rig by name, a port, or a pyserial URL (host)"
     )
     parser.add_argument("--sheet", action="store_true", help="print the wiring sheet only; needs no rig")
     parser.add_argument("--answers", type=Path, metavar="FILE", help="take the answers from a file")

@@ -52,7 +52,7 @@ def edit(cart: Path, name: str, old: str, new: str) -> None:
 
 
 def told(cart: Path, board: str, capsys: pytest.CaptureFixture[str], *words: str) -> Any:
-    assert main(["load", str(cart), "--port", board, "--json", *words]) == 0
+    assert main(["load", str(cart), "--rig", board, "--json", *words]) == 0
     return json.loads(capsys.readouterr().out)
 
 
@@ -70,7 +70,7 @@ def test_back_to_what_was_loaded_before(cart: Path, board: str, capsys: pytest.C
     new = in_force(board)
     assert old != new
 
-    assert main(["load", str(cart), "--port", board, "--back", "recipes"]) == 0
+    assert main(["load", str(cart), "--rig", board, "--back", "recipes"]) == 0
     said = capsys.readouterr().out
     assert "lime juice (line C) 15.0 ml -> 20.0 ml" in said and "until the next load" in said
     assert in_force(board) == old
@@ -82,7 +82,7 @@ def test_back_to_nothing_is_refused_in_words(
     cart: Path, board: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for kind in ("recipes", "calibration"):
-        assert main(["load", str(cart), "--port", board, "--back", kind]) == 3
+        assert main(["load", str(cart), "--rig", board, "--back", kind]) == 3
         assert f"there are no older {kind} to go back to" in capsys.readouterr().err
 
 
@@ -103,17 +103,17 @@ def test_recipes_that_leave_are_named(cart: Path, board: str, capsys: pytest.Cap
 
 
 def test_the_unit_gets_its_name_once(cart: Path, board: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["load", str(cart), "--port", board]) == 0
+    assert main(["load", str(cart), "--rig", board]) == 0
     assert "this controller has no name" in capsys.readouterr().out
-    assert main(["load", str(cart), "--port", board, "--name"]) == 0
+    assert main(["load", str(cart), "--rig", board, "--name"]) == 0
     assert "this controller is called cart-1" in capsys.readouterr().out
     assert told(cart, board, capsys, "--name")["unit"] == "cart-1", "the same name again is no mistake"
     edit(cart, "calibration.toml", 'unit = "cart-1"', 'unit = "cart-2"')
-    assert main(["load", str(cart), "--port", board]) == 3
+    assert main(["load", str(cart), "--rig", board]) == 3
     said = capsys.readouterr().err
     assert "the controller is unit 'cart-1'" in said and "'cart-2'; stale is calibration.toml" in said
     edit(cart, "calibration.toml", 'unit = "cart-2"\n', "")
-    assert main(["load", str(cart), "--port", board, "--name"]) == 1
+    assert main(["load", str(cart), "--rig", board, "--name"]) == 1
     assert 'write unit = "..."' in capsys.readouterr().err
 
 
@@ -124,16 +124,16 @@ def test_what_is_wrong_with_a_slot_is_said(
     with open_rig(board) as rig:
         rig.client.identify()
         rig.client.ask(Request.UPLOAD_BEGIN, b"R" + struct.pack("<I", 100))
-    assert main(["load", str(cart), "--port", board]) == 0
+    assert main(["load", str(cart), "--rig", board]) == 0
     assert "an upload was cut short; it goes on where it ended" in capsys.readouterr().out
     store = tmp_path / "store"
     image = bytearray(store.read_bytes())
     image[image.index(b"DWR") + 40] ^= 1
     store.write_bytes(image)
-    assert main(["load", str(cart), "--port", board]) == 0
+    assert main(["load", str(cart), "--rig", board]) == 0
     said = capsys.readouterr().out
     assert "what is stored there is damaged" in said and "the recipes are new" in said
-    assert main(["load", str(cart), "--port", board]) == 0
+    assert main(["load", str(cart), "--rig", board]) == 0
     assert "recipes: the same already, not written" in capsys.readouterr().out
 
 

@@ -158,7 +158,7 @@ def test_load_tells_what_it_changes(
     text = (cart / "recipes.toml").read_text()
     assert '"lime juice" = "20 ml", "ginger syrup" = "15 ml"' in text
     (cart / "recipes.toml").write_text(text.replace('"lime juice" = "20 ml"', '"lime juice" = "25 ml"'))
-    assert main(["load", str(cart), "--port", f"host://{old}", "--json"]) == 0
+    assert main(["load", str(cart), "--rig", f"host://{old}", "--json"]) == 0
     value = json.loads(capsys.readouterr().out)
     recipes, calibration = value["records"]
     assert recipes["written"] and not calibration["written"] and value["passed"]
