@@ -8,6 +8,7 @@ from math import ceil
 
 from dosewright.gen import units
 from dosewright.gen.arithmetic import planned, split
+from dosewright.gen.codes import Reason
 from dosewright.gen.compiled import CompiledRecipe, Dose
 from dosewright.gen.lower import Compiled, lower
 from dosewright.gen.models.machine import MachineFile
@@ -15,7 +16,6 @@ from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.plan import PlanError, plan
 from dosewright.gen.project import Project
 from dosewright.gen.source import Source, shown
-from dosewright.gen.twin_log import Reason
 
 WITHOUT_LIMIT = (1 << 31) - 1  # ticks
 

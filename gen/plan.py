@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
 
+from dosewright.gen.codes import Reason, Result
 from dosewright.gen.compiled import (
     QUANTA_PER_ML,
     Calibration,
@@ -17,7 +18,7 @@ from dosewright.gen.compiled import (
 )
 from dosewright.gen.compiled import Dose as DoseStep
 from dosewright.gen.twin import Twin
-from dosewright.gen.twin_log import Edge, Input, Pour, Reason, Result
+from dosewright.gen.twin_log import Edge, Input, Pour
 
 
 class Compiled(Protocol):

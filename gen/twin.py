@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 from dosewright.gen.arithmetic import off_ticks, planned, split
+from dosewright.gen.codes import Reason, State
 from dosewright.gen.compiled import (
     Button,
     CalibrationTable,
@@ -33,9 +34,7 @@ from dosewright.gen.twin_log import (
     Jog,
     Outcome,
     Pour,
-    Reason,
     Request,
-    State,
     Stop,
 )
 from dosewright.gen.twin_steps import Step

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from dosewright.gen.codes import Code, Reason, Result, State
 from dosewright.gen.compiled import CompiledMachine
 from dosewright.gen.twin_inputs import NEVER
-from dosewright.gen.twin_log import CLOSED, Code, GoOn, Jog, Pour, Reason, Request, Result, State, Stop
+from dosewright.gen.twin_log import CLOSED, GoOn, Jog, Pour, Request, Stop
 from dosewright.gen.twin_steps import Rests, Step, Steps
 
 Change = tuple[int, bool]  # an input and its debounced level

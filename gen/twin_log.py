@@ -7,61 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import NamedTuple
 
+from dosewright.gen.codes import Code, Reason, Result, State
+
 CLOSED = 128  # added to the index in the argument of an input's entry
-
-
-class Code(IntEnum):
-    """Entries of the trace, in their order within a tick."""
-
-    POUR = 1
-    GO_ON = 2
-    INPUT = 3
-    PAUSE = 4
-    ABORT = 5
-    OFF = 6
-    ON = 7
-    DONE = 8
-
-
-class State(IntEnum):
-    IDLE = 0
-    POURING = 1
-    PAUSED = 2
-    JOGGING = 3
-
-
-class Result(IntEnum):
-    """Of the last pour."""
-
-    NONE = 0
-    DONE = 1
-    ABORTED = 2
-
-
-class Reason(IntEnum):
-    """Why a request was refused, or a pour paused or aborted (those of the twin; the link knows more)."""
-
-    NONE = 0
-    STOP = 1
-    INTERLOCK = 2
-    MAX_ON = 3
-    POUR_LIMIT = 4
-    PAUSE_LIMIT = 5
-    BUSY = 6
-    NO_RECIPES = 7
-    NO_CALIBRATION = 8
-    UNKNOWN_RECIPE = 9
-    UNKNOWN_SERVING = 10
-    VESSEL_TOO_SMALL = 11
-    NOT_CALIBRATED = 12
-    DOSE_TOO_SMALL = 13
-    DOSE_TOO_LONG = 14
-    VESSEL_NOT_CHANGED = 15
-    NOTHING_TO_GO_ON_WITH = 16
-    NO_SUCH_OUTPUT = 17
 
 
 # A request is made right after tick - 1 and takes effect in tick; an input has its level from tick on.

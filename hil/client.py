@@ -46,7 +46,7 @@ class Answer:
 
 
 class Refused(Exception):  # noqa: N818 - an answer, not a mistake
-    """The controller understood the request and refused it; ``reason`` as in messages.Reason."""
+    """The controller understood the request and refused it; ``reason`` as in codes.Reason."""
 
     def __init__(self, request: Request, reason: int, argument: int) -> None:
         self.request, self.reason, self.argument = request, reason, argument

@@ -8,11 +8,12 @@ the record begins, which is the same as what went before once debouncing, dead t
 from __future__ import annotations
 
 from dosewright.gen import twin_log as twin
+from dosewright.gen.codes import Code, Reason
 from dosewright.gen.compiled import CompiledMachine
 from dosewright.gen.lower import Compiled
 from dosewright.gen.twin import run
 from dosewright.hil.judge import first_entry_difference
-from dosewright.hil.messages import Code, Entry, Reason, reason_words
+from dosewright.hil.messages import Entry, reason_words
 from dosewright.hil.record import Asked, Names, PourRecord, inputs_of, later
 from dosewright.hil.simulated import TICK_WRAP
 

@@ -9,7 +9,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from dosewright.hil.messages import Code, Entry, Reason
+from dosewright.gen.codes import Code, Reason
+from dosewright.hil.messages import Entry
 from dosewright.hil.record import Names, later
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from dosewright.gen.codes import Code
 from dosewright.gen.compiled import Button, CompiledMachine, CompiledRecipe, Interlock
-from dosewright.hil.messages import Booking, Code, Entry, Status
+from dosewright.hil.messages import Booking, Entry, Status
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
 
 HALF = TICK_WRAP // 2

@@ -12,10 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from dosewright.gen.codes import Code, State
 from dosewright.gen.compiled import CompiledRecipe
 from dosewright.gen.lower import Compiled
 from dosewright.hil.clock import Reading
-from dosewright.hil.messages import Code, Entry, Identity, State, Status
+from dosewright.hil.messages import Entry, Identity, Status
 from dosewright.hil.record import Asked, PourRecord, RawInput, inputs_of, later
 from dosewright.hil.rig import Rig
 from dosewright.hil.simulated import TICK_WRAP, PinEdge

@@ -7,12 +7,13 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from dosewright.gen.codes import Reason
 from dosewright.gen.emit import table_bin
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.lower import Compiled
 from dosewright.gen.table import CALIBRATION, FORMATS, RECIPES
 from dosewright.hil.client import Client, Refused
-from dosewright.hil.messages import Held, Identity, Reason, Slot
+from dosewright.hil.messages import Held, Identity, Slot
 from dosewright.hil.trouble import RigTrouble
 
 KINDS = {b"R": "recipes", b"C": "calibration"}

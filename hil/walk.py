@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from dosewright.gen.codes import Reason, State
 from dosewright.gen.lower import Compiled
 from dosewright.gen.problems import Exit, UserError
-from dosewright.hil.messages import Reason, State, reason_words
+from dosewright.hil.messages import reason_words
 from dosewright.hil.record import inputs_of
 from dosewright.hil.rig import Rig
 from dosewright.hil.wiring import Place, Seen, Wire

@@ -5,12 +5,12 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
+from dosewright.gen.codes import Code
 from dosewright.gen.load import Project
 from dosewright.gen.lower import Compiled
 from dosewright.hil.avrboard import AvrBoard, Pin
 from dosewright.hil.avrboard.project import wiring
 from dosewright.hil.client import ANSWER_WITHIN, Client
-from dosewright.hil.messages import Code
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 from dosewright.hil.replay import Session
 from dosewright.hil.simulated import PinEdge

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dosewright.gen.codes import Code
 from dosewright.gen.compiled import (
     Calibration,
     CalibrationTable,
@@ -20,7 +21,7 @@ from dosewright.gen.compiled import (
     Step,
 )
 from dosewright.gen.twin import run
-from dosewright.gen.twin_log import Code, Event, Input, Outcome, Pour
+from dosewright.gen.twin_log import Event, Input, Outcome, Pour
 
 QUANTA_PER_TICK = 32
 RATE = Rate(1 << 31, 4)  # 2^-5 ticks a quantum

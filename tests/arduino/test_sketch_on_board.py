@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from dosewright.gen.arduino import EDGES_WITHIN_US
+from dosewright.gen.codes import Code, State
 from dosewright.gen.load import Project, load
 from dosewright.gen.lower import Compiled, lower
 from dosewright.hil.avrboard import INSTALL
 from dosewright.hil.frames import Frame, pack
-from dosewright.hil.messages import Code, Entry, Request, State
+from dosewright.hil.messages import Entry, Request
 from dosewright.hil.regression import cases
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig

@@ -10,12 +10,13 @@ from typing import Any
 import pytest
 
 from dosewright.gen import firmware, targets
+from dosewright.gen.codes import State
 from dosewright.gen.load import Project, load
 from dosewright.gen.lower import Compiled, lower
 from dosewright.hil.avrboard import AvrBoard
 from dosewright.hil.avrboard.project import board_command
 from dosewright.hil.client import Client
-from dosewright.hil.messages import Entry, State
+from dosewright.hil.messages import Entry
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"

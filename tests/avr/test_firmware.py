@@ -14,12 +14,12 @@ from avr.cart import EXAMPLE, Cart, build
 from avr.test_pins import TRAFFIC, measured
 from dosewright.gen.budget import Budget, measure
 from dosewright.gen.cli import main
+from dosewright.gen.codes import State
 from dosewright.gen.emit import table_bin
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import UserError
 from dosewright.gen.targets import Limits
-from dosewright.hil.messages import State
 
 RAM_BEGIN, RAM_END = 0x100, 0x8FF  # ATmega328P data sheet, SRAM data memory
 PAINT = 0xC5

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from dosewright.gen.codes import Code
 from dosewright.gen.compiled import (
     Button,
     Calibration,
@@ -27,7 +28,7 @@ from dosewright.gen.compiled import (
 from dosewright.gen.emit import machine_h, table_h
 from dosewright.gen.lower import Compiled
 from dosewright.gen.twin import run
-from dosewright.gen.twin_log import Code, Event, GoOn, Input, Pour, Stop
+from dosewright.gen.twin_log import Event, GoOn, Input, Pour, Stop
 from engine.client import CODES, Controller
 from engine.conftest import ENGINE, HOST, TESTS, WARNINGS, compile_c
 from engine.test_engine_compile import run as run_tool

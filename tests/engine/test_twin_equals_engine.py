@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from dosewright.gen import exact
+from dosewright.gen.codes import Code, Reason
 from dosewright.gen.compiled import QUANTA_PER_ML, Dose
-from dosewright.gen.twin_log import Code, Reason
 from engine.comparison import Told, by_engine, by_twin, difference, smallest
 from engine.random_cases import case, numbers_case
 from tools import need

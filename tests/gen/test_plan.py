@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from dosewright.gen import exact
 from dosewright.gen.arithmetic import quanta, rate
+from dosewright.gen.codes import Reason
 from dosewright.gen.compiled import (
     QUANTA_PER_ML,
     Calibration,
@@ -22,7 +23,7 @@ from dosewright.gen.compiled import (
     Stage,
 )
 from dosewright.gen.plan import PlanError, plan, plans
-from dosewright.gen.twin_log import Edge, Reason
+from dosewright.gen.twin_log import Edge
 from small_machine import Bench, doses, interlock
 
 

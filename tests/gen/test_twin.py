@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dosewright.gen.codes import Code, Reason, Result, State
 from dosewright.gen.compiled import Dose, Stage
 from dosewright.gen.twin import Twin, run
 from dosewright.gen.twin_controller import Controller
@@ -14,7 +15,6 @@ from dosewright.gen.twin_log import (
     CLOSED,
     Answer,
     Booked,
-    Code,
     Entry,
     Event,
     GoOn,
@@ -22,9 +22,6 @@ from dosewright.gen.twin_log import (
     Jog,
     Outcome,
     Pour,
-    Reason,
-    Result,
-    State,
     Stop,
 )
 from engine.random_cases import case

@@ -6,9 +6,10 @@ import struct
 
 import pytest
 
+from dosewright.gen.codes import Result, State
 from dosewright.gen.problems import Exit, UserError
 from dosewright.hil.client import Client, Refused
-from dosewright.hil.messages import Booking, Entry, Held, Request, Result, Slot, State
+from dosewright.hil.messages import Booking, Entry, Held, Request, Slot
 from dosewright.hil.trouble import RigTrouble
 from fake_device import FakePort, answering, wire
 

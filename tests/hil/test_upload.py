@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from dosewright.gen.codes import Reason
 from dosewright.gen.compiled import Rate
 from dosewright.gen.lower import Compiled
 from dosewright.hil.changes import Words, changes
 from dosewright.hil.client import Client, Refused
-from dosewright.hil.messages import Held, Reason
+from dosewright.hil.messages import Held
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import open_rig
 from dosewright.hil.trouble import RigTrouble

@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from dosewright.gen.cli import main
+from dosewright.gen.codes import Code
 from dosewright.gen.firmware import build_rig
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import UserError
-from dosewright.hil.messages import Code, Entry
+from dosewright.hil.messages import Entry
 from dosewright.hil.rig import Bench, open_rig
 from dosewright.hil.simulated import PinEdge
 from dosewright.hil.verdicts import Court
