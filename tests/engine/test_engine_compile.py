@@ -12,6 +12,7 @@ import pytest
 from engine.conftest import ENGINE, HOST, TESTS, WARNINGS
 from tools import need
 
+TARGETS = ENGINE.parent
 SOURCES = sorted(ENGINE.glob("dw_*.c"))
 AVR = ["-mmcu=atmega328p", "-Os"]
 COMPILERS = {
@@ -70,6 +71,16 @@ def test_the_host_program_too(compiler: str, machine: str, tmp_path: Path) -> No
     includes = [f"-I{folder}" for folder in (header, TESTS / "cart", ENGINE, HOST)]
     sources = [str(path) for path in (*SOURCES, *sorted(HOST.glob("*.c")))]
     run([compiler, *WARNINGS, "-O2", *includes, *sources, "-o", str(tmp_path / "controller")])
+
+
+@pytest.mark.parametrize("chip", ["atmega328p", "atmega2560"])
+def test_the_avr_port_too(chip: str, tmp_path: Path) -> None:
+    need("avr-gcc")
+    includes = [f"-I{folder}" for folder in (TESTS / "cart", ENGINE, TARGETS / "avr", TARGETS / chip)]
+    chip_flags = [f"-mmcu={chip}", "-DF_CPU=16000000UL", "-Os"]
+    for source in (*SOURCES, *sorted((TARGETS / "avr").glob("*.c"))):
+        output = tmp_path / (source.stem + ".o")
+        run(["avr-gcc", *WARNINGS, *chip_flags, *includes, "-c", str(source), "-o", str(output)])
 
 
 @pytest.mark.parametrize("compiler", ["g++", "clang++"])
