@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from dosewright.gen.codes import Code
 from dosewright.gen.compiled import Button, CompiledMachine, CompiledRecipe, Interlock
+from dosewright.hil.avrboard.accuracy import Timing
 from dosewright.hil.messages import Booking, Entry, Status
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
 
@@ -107,6 +108,7 @@ class Verdict:
     witness: bool = False
     crashed: bool = False
     case: str = ""  # what was done to it, where faults were played
+    timing: Timing | None = None  # of the pins, to the cycle, where the rig counts them
 
     @property
     def passed(self) -> bool:

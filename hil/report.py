@@ -10,6 +10,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
+from dosewright.hil.avrboard.accuracy import Timing
 from dosewright.hil.record import Verdict
 
 PLAIN_WIDTH = 110
@@ -85,6 +86,24 @@ def verdict_table(verdicts: Sequence[Verdict], console: Console) -> None:
             case = f", {verdict.case}" if verdict.case else ""
             console.print(Text(f"{verdict.recipe}, {verdict.serving}{case}: {finding}"), soft_wrap=True)
     console.print(Text(summary(verdicts)), soft_wrap=True)
+    when = pin_timing(verdicts)
+    if when:
+        console.print(Text(timing_words(when)), soft_wrap=True)
+
+
+def timing_words(when: Timing) -> str:
+    """The pins to the cycle, with a histogram."""
+    spread = ", ".join(f"{edges} came {late} late" for late, edges in when.histogram().items())
+    return (
+        f"pins, in the controller's cycles after the earliest: worst {when.worst}, mean {when.mean:.1f}; "
+        f"those of one tick within {when.skew}\n({spread})"
+    )
+
+
+def pin_timing(verdicts: Sequence[Verdict]) -> Timing | None:
+    """That of all pours together; None where no rig counted cycles."""
+    all_of_them = [verdict.timing for verdict in verdicts if verdict.timing]
+    return sum(all_of_them[1:], all_of_them[0]) if all_of_them else None
 
 
 def summary(verdicts: Sequence[Verdict]) -> str:
@@ -107,6 +126,12 @@ def _pours(count: int) -> str:
 
 def as_json(verdicts: Sequence[Verdict], left_out: Sequence[tuple[str, str]]) -> dict[str, object]:
     """The verdicts as plain values."""
+    when = pin_timing(verdicts)
+    cycles = (
+        {"worst": when.worst, "mean": when.mean, "skew": when.skew, "edges": when.histogram()}
+        if when
+        else None
+    )
     return {
         "passed": all(verdict.passed for verdict in verdicts),
         "pours": [
@@ -123,6 +148,7 @@ def as_json(verdicts: Sequence[Verdict], left_out: Sequence[tuple[str, str]]) ->
             }
             for v in verdicts
         ],
+        "pin_cycles": cycles,
         "left_out": [{"recipe": name, "reason": reason} for name, reason in left_out],
     }
 

@@ -25,11 +25,15 @@ NEW_PROCESS_GROUP = 0x200  # of Windows, where the constant's name alone is know
 
 @dataclass(frozen=True, slots=True)
 class PinEdge:
-    """An output pin took this electrical level at that tick, seen at the pin and not told by the engine."""
+    """An output pin took this electrical level at that tick, seen at the pin and not told by the engine.
+
+    ``cycle`` is the controller's, from a simulated board that counts them.
+    """
 
     tick: int
     output: int
     level: bool
+    cycle: int | None = None
 
 
 class Bench:
@@ -139,8 +143,8 @@ class Bench:
         self.received += bytes.fromhex(words[1])
 
     def _switched(self, words: list[str]) -> None:
-        # A simulator that knows more than the tick adds it behind.
-        self.edges.append(PinEdge(int(words[1]), int(words[2]), words[3] == "1"))
+        cycle = int(words[4]) if len(words) > 4 else None
+        self.edges.append(PinEdge(int(words[1]), int(words[2]), words[3] == "1", cycle))
 
     def _crash(self, line: str) -> RigCrashed:
         try:

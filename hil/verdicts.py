@@ -10,6 +10,7 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan, plan
 from dosewright.gen.project import Project
 from dosewright.hil import checker, quantities
+from dosewright.hil.avrboard.accuracy import MOST_LATE, MOST_SKEW, Timing, timing
 from dosewright.hil.bounds import beyond
 from dosewright.hil.expectation import against_twin
 from dosewright.hil.judge import Edge, edges_of, first_difference
@@ -68,6 +69,7 @@ class Court:
             asked_ml=float(self.asked_ml(record.serving)),
             witness=record.edges is not None,
             case=case,
+            timing=self._timing(record),
         )
 
     def crashed(self, recipe: CompiledRecipe, serving: int, trouble: RigTrouble, case: str = "") -> Verdict:
@@ -89,9 +91,23 @@ class Court:
             for edge in record.edges
         ]
 
+    def _timing(self, record: PourRecord) -> Timing | None:
+        """How far the pins came after their ticks, where the rig tells cycles."""
+        simulation = self.project.target.simulation
+        edges = [(edge.tick, edge.cycle) for edge in record.edges or () if edge.cycle is not None]
+        if simulation is None or not edges:
+            return None
+        return timing(edges, simulation.clock * self.names.tick_us // 1_000_000)
+
     def _witnessed(self, record: PourRecord) -> list[str]:
         """Twin against trace, trace against pins."""
         findings = []
+        when = self._timing(record)
+        if when and not when.in_time:
+            findings.append(
+                f"its pins changed up to {when.worst} cycles late, those of one tick {when.skew} apart; "
+                f"{MOST_LATE} and {MOST_SKEW} may be"
+            )
         if record.lost:
             findings.append(f"the controller's trace overflowed, {record.lost} entries are lost")
         findings += against_twin(record, self.compiled, self.names)

@@ -16,16 +16,20 @@ MOST_SKEW = 8  # cycles between the edges of one tick
 
 
 @dataclass(frozen=True, slots=True)
-class Accuracy:
-    """Edges of pins against ticks of the trace. All in cycles of the controller.
+class Timing:
+    """How far each pin edge came after its tick, up to one constant for all, in cycles of the controller.
 
-    ``late`` has one number an edge: how much later it came, after its tick, than the earliest of all.
-    ``differences`` says in words where pins and trace do not tell the same.
+    ``skew`` is the longest time between edges of one tick.
     """
 
-    late: tuple[int, ...]
+    distances: tuple[int, ...]
     skew: int
-    differences: tuple[str, ...]
+
+    @property
+    def late(self) -> tuple[int, ...]:
+        """One number an edge: how much later it came, after its tick, than the earliest of all."""
+        earliest = min(self.distances, default=0)
+        return tuple(distance - earliest for distance in self.distances)
 
     @property
     def worst(self) -> int:
@@ -36,13 +40,37 @@ class Accuracy:
         return sum(self.late) / len(self.late) if self.late else 0.0
 
     @property
-    def good(self) -> bool:
-        """Whether the pins did what the trace tells, within the bounds of this module."""
-        return not self.differences and self.worst <= MOST_LATE and self.skew <= MOST_SKEW
+    def in_time(self) -> bool:
+        return self.worst <= MOST_LATE and self.skew <= MOST_SKEW
 
     def histogram(self) -> dict[int, int]:
         """Number of edges by how late they came."""
         return dict(sorted(Counter(self.late).items()))
+
+    def __add__(self, other: Timing) -> Timing:
+        return Timing(self.distances + other.distances, max(self.skew, other.skew))
+
+
+def timing(edges: Sequence[tuple[int, int]], tick_cycles: int) -> Timing:
+    """Of edges as (tick, cycle), all since the same reset."""
+    of_tick: Mapping[int, list[int]] = defaultdict(list)
+    for tick, cycle in edges:
+        of_tick[tick].append(cycle)
+    skew = max((max(cycles) - min(cycles) for cycles in of_tick.values()), default=0)
+    return Timing(tuple(cycle - tick * tick_cycles for tick, cycle in edges), skew)
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Pins against the trace; ``differences`` says in words where the two do not tell the same."""
+
+    timing: Timing
+    differences: tuple[str, ...]
+
+    @property
+    def good(self) -> bool:
+        """Whether the pins did what the trace tells, within the bounds of this module."""
+        return not self.differences and self.timing.in_time
 
 
 def accuracy(
@@ -66,10 +94,4 @@ def accuracy(
             differences.append(f"{name}: the trace tells levels {levels}, the pin had {pin_levels}")
             continue
         pairs += [(tick, c.cycle) for (tick, _), c in zip(told[output], seen[output], strict=True)]
-    distances = [cycle - tick * tick_cycles for tick, cycle in pairs]
-    earliest = min(distances, default=0)
-    of_tick: Mapping[int, list[int]] = defaultdict(list)
-    for tick, cycle in pairs:
-        of_tick[tick].append(cycle)
-    skew = max((max(cycles) - min(cycles) for cycles in of_tick.values()), default=0)
-    return Accuracy(tuple(distance - earliest for distance in distances), skew, tuple(differences))
+    return Accuracy(timing(pairs, tick_cycles), tuple(differences))

@@ -108,6 +108,8 @@ def test_every_recipe_is_poured_as_planned(tmp_path: Path, capsys: pytest.Captur
     shutil.copytree(EXAMPLE, tmp_path / "cart", ignore=shutil.ignore_patterns("build"))
     assert main(["replay", str(tmp_path / "cart"), "--rig", "avr", "--serving", "sample"]) == 0
     printed = capsys.readouterr().out
+    worst = re.search(r"^pins, in the controller's cycles after the earliest: worst (\d+), ", printed, re.M)
+    assert worst and int(worst[1]) <= 50
     for recipe in lower(load(EXAMPLE)).recipes.recipes:
         assert re.search(rf"^{recipe.name} +sample .* equal *$", printed, re.MULTILINE), recipe.name
 
@@ -116,6 +118,6 @@ def test_the_same_port_serves_the_larger_chip(tmp_path: Path, monkeypatch: pytes
     command, _, compiled = build(tmp_path, monkeypatch, target="atmega2560")
     cart = Cart(command, compiled)
     found = measured(cart, TRAFFIC, slice(5))
-    print(f"worst {found.worst} mean {found.mean:.1f} skew {found.skew}")
-    assert found.good, (found.differences, found.histogram())
+    print(f"worst {found.timing.worst} mean {found.timing.mean:.1f} skew {found.timing.skew}")
+    assert found.good, (found.differences, found.timing.histogram())
     cart.board.close()

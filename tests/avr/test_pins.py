@@ -41,11 +41,12 @@ def measured(cart: Cart, traffic: str, recipes: slice = slice(None)) -> Accuracy
 @pytest.mark.parametrize("traffic", ["", TRAFFIC, FLOOD], ids=["quiet", "requests", "flood"])
 def test_every_edge_is_in_time(cart: Cart, traffic: str) -> None:
     found = measured(cart, traffic)
-    print(f"edges {len(found.late)} worst {found.worst} mean {found.mean:.1f} skew {found.skew}")
-    print(found.histogram())
+    when = found.timing
+    print(f"edges {len(when.late)} worst {when.worst} mean {when.mean:.1f} skew {when.skew}")
+    print(when.histogram())
     assert not found.differences
-    assert len(found.late) >= 80
-    assert found.good, f"worst {found.worst}, skew {found.skew}: {found.histogram()}"
+    assert len(when.late) >= 80
+    assert found.good, f"worst {when.worst}, skew {when.skew}: {when.histogram()}"
     counts = cart.board.counts()
     assert (counts["framing"], counts["tx_lost"], counts["store_misuse"]) == (0, 0, 0)
     assert counts["overruns"] == 0

@@ -13,6 +13,7 @@ from dosewright.gen.twin_log import Entry
 from dosewright.hil.faults import Case
 from dosewright.hil.record import Verdict
 from dosewright.hil.regression import cases, fault_cases, replay
+from dosewright.hil.replay import Session
 from dosewright.hil.verdicts import Court
 from twin_device import TwinDevice, unchanged
 
@@ -235,6 +236,25 @@ def test_going_on_without_being_asked_on_both_sides(stand: Court) -> None:
     ]
     found = [f for v in replay(slipped, lambda: rig, played) for f in v.findings]
     assert any("nobody had asked to go on after permit was open" in f for f in found)
+
+
+@pytest.mark.parametrize(("late", "passes"), [(50, True), (51, False)])
+def test_a_pin_late_within_its_tick(court: Court, late: int, passes: bool) -> None:
+    """On a board that counts cycles: 16 000 a tick, all edges a constant after it, one later."""
+    session = Session(TwinDevice(court.compiled).rig(), court.compiled)
+    session.prepare()
+    case = dock_sour(court)
+    record = session.pour(case.recipe, case.serving)
+    assert record.edges
+    edges = [dataclasses.replace(edge, cycle=16_000 * edge.tick + 700) for edge in record.edges]
+    alone = next(e for e in edges if [other.tick for other in edges].count(e.tick) == 1)
+    edges[edges.index(alone)] = dataclasses.replace(alone, cycle=16_000 * alone.tick + 700 + late)
+    verdict = court.undisturbed(dataclasses.replace(record, edges=tuple(edges)))
+    assert verdict.timing and verdict.timing.worst == late
+    assert verdict.passed is passes
+    assert passes or verdict.findings == (
+        "its pins changed up to 51 cycles late, those of one tick 0 apart; 50 and 8 may be",
+    )
 
 
 def test_lost_entries_are_a_finding(court: Court) -> None:
