@@ -10,6 +10,7 @@
 #include "dw_store.h"
 #include "dw_trace.h"
 #include "machine.h"
+#include "no_link.h"
 
 #define TICKS 400u
 #define DOSES 8u
@@ -42,18 +43,6 @@ void dw_port_unlock(dw_lock_t lock)
     (void)lock;
 }
 
-bool dw_port_receive(uint8_t *byte)
-{
-    (void)byte;
-    return false;
-}
-
-bool dw_port_send(uint8_t byte)
-{
-    (void)byte;
-    return true;
-}
-
 /* An unused store: the table is in program memory, read by the same functions as from an EEPROM. */
 uint8_t dw_port_store_read(dw_offset_t address)
 {
@@ -66,10 +55,6 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
     (void)address;
     (void)value;
     return false;
-}
-
-void dw_port_alive(void)
-{
 }
 
 static void measure_tick(void)

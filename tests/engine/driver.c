@@ -25,6 +25,7 @@
 #include "dw_trace.h"
 #include "machine.h"
 #include "table.h"
+#include "no_link.h"
 
 #define FIRST_OUTPUT_PORT FUZZ_INPUTS
 
@@ -75,18 +76,6 @@ void dw_port_unlock(dw_lock_t lock)
     (void)lock;
 }
 
-bool dw_port_receive(uint8_t *byte)
-{
-    (void)byte;
-    return false;
-}
-
-bool dw_port_send(uint8_t byte)
-{
-    (void)byte;
-    return true;
-}
-
 uint8_t dw_port_store_read(dw_offset_t address)
 {
     (void)address;
@@ -98,10 +87,6 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
     (void)address;
     (void)value;
     return false;
-}
-
-void dw_port_alive(void)
-{
 }
 
 /* Numbers of a line behind its word; how many there must be. */

@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "no_link.h"
+
 uint8_t store[DW_STORE_SIZE];
 unsigned long store_written[DW_STORE_SIZE];
 unsigned long store_writes_to_cut; /* 0: power stays */
@@ -31,18 +33,6 @@ void dw_port_unlock(dw_lock_t lock)
     (void)lock;
 }
 
-bool dw_port_receive(uint8_t *byte)
-{
-    (void)byte;
-    return false;
-}
-
-bool dw_port_send(uint8_t byte)
-{
-    (void)byte;
-    return true;
-}
-
 uint8_t dw_port_store_read(dw_offset_t address)
 {
     return store[address];
@@ -59,10 +49,6 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
     store[address] = value;
     store_written[address]++;
     return true;
-}
-
-void dw_port_alive(void)
-{
 }
 
 /* Records by name, as they came in. */
