@@ -63,3 +63,5 @@ class Reason(IntEnum):
     OUT_OF_RANGE = 22
     BAD_RECORD = 23
     STORE_FAILED = 24
+    LINK_LOST = 25
+    RESET = 26

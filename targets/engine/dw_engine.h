@@ -45,6 +45,8 @@
 #define DW_OUT_OF_RANGE 22u
 #define DW_BAD_RECORD 23u
 #define DW_STORE_FAILED 24u
+#define DW_LINK_LOST 25u
+#define DW_RESET 26u
 
 /* A reason of RULES.md and its argument; DW_OK and 0 when all went well. */
 typedef struct {
@@ -73,9 +75,13 @@ void dw_serve_buttons(void);
 
 /* The requests of RULES.md. */
 DW_CHECKED dw_answer_t dw_pour(uint16_t recipe, uint8_t serving);
+DW_CHECKED dw_answer_t dw_pour_over_link(uint16_t recipe, uint8_t serving);
 DW_CHECKED dw_answer_t dw_go_on(void);
 DW_CHECKED dw_answer_t dw_jog(uint8_t output, bool on);
 void dw_stop(void);
+
+/* A request of the link was answered. */
+void dw_heard(void);
 
 /* True when nothing runs and nothing waits to run: the store may be written. */
 DW_CHECKED bool dw_is_idle(void);

@@ -106,6 +106,10 @@ static void check_pour(dw_events_t *events)
         dw_abort(DW_PAUSE_TOO_LONG, 0, events);
         return;
     }
+    if (DW_LINK_LIMIT != 0u && dw_state.over_link && dw_state.link_clock > DW_LINK_LIMIT) {
+        dw_abort(DW_LINK_LOST, 0, events);
+        return;
+    }
     if (was_paused) {
         dw_state.causes = (uint16_t)(dw_state.causes | missing);
     } else if (missing != 0) {

@@ -101,6 +101,7 @@ static void handle(const uint8_t *frame, uint8_t length)
     const uint8_t *tail = frame + (length - CRC_BYTES);
     uint16_t request_crc = (uint16_t)((uint16_t)((uint16_t)tail[0] << 8) | tail[1]);
 
+    dw_heard(); /* first: a pour that this asks for is not to find the link silent */
     if (!is_repeat(frame, request_crc)) {
         uint16_t crc;
 

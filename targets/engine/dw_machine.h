@@ -1,7 +1,7 @@
 /* What the generated machine.h is made of: the types of its tables, and what each of its names means.
  *
  * machine.h begins with
- *     #define DW_MACHINE_FORMAT 1
+ *     #define DW_MACHINE_FORMAT 2
  *     #include "dw_machine.h"
  * so that a header written for another engine is refused by the compiler, then defines the macros and tables
  * listed here. Every table is declared `extern const`, and defined where DW_MACHINE_TABLES is defined, which one
@@ -20,6 +20,7 @@
  *     DW_INRUSH_GAP        u32, 0: none
  *     DW_POUR_LIMIT        u32, below 2^31
  *     DW_PAUSE_LIMIT       u32, below 2^31
+ *     DW_LINK_LIMIT        u32, below 2^31, 0: none
  *     DW_JOG_RENEWAL       u32, below 2^31
  *     DW_VESSEL_QUANTA     u32: no serving above it is poured
  *     DW_VESSEL_INTERLOCK  index of the interlock that detects the vessel, 255: none
@@ -49,7 +50,7 @@
 
 #include "dw_target.h"
 
-#if !defined(DW_MACHINE_FORMAT) || DW_MACHINE_FORMAT != 1
+#if !defined(DW_MACHINE_FORMAT) || DW_MACHINE_FORMAT != 2
 #error "machine.h was written for another version of the engine: build it again with the dosewright that has this engine"
 #endif
 
@@ -77,11 +78,17 @@ typedef struct {
 #define DW_DOES_GO_ON 1u
 #define DW_DOES_STOP 2u
 
-/* What a button asks for when it becomes pressed. */
+#define DW_DOES_SELECT 3u
+
+#define DW_SELECTED_RECIPE 0u    /* in place of a number */
+#define DW_SELECTED_SERVING 255u /* in place of an index */
+
+/* What a button asks for when it becomes pressed. One that selects asks for nothing: while it is pressed, its values
+ * count towards what the contacts of the selectors together say. */
 typedef struct {
     uint8_t does;
-    uint16_t recipe; /* number, for DW_DOES_POUR */
-    uint8_t serving; /* index, for DW_DOES_POUR */
+    uint16_t recipe; /* of DW_DOES_POUR the number, or DW_SELECTED_RECIPE; of DW_DOES_SELECT its value */
+    uint8_t serving; /* the index, or DW_SELECTED_SERVING; of DW_DOES_SELECT its value */
 } dw_button_t;
 
 /* Calibrations of a channel that are plausible: ticks per quantum as m * 2^-(32+s), m normalised to 2^31 .. 2^32-1. */

@@ -145,7 +145,7 @@ static dw_answer_t keep(void)
 }
 
 /* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
-dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
+static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
 {
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
     dw_answer_t result;
@@ -183,8 +183,25 @@ dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
     }
     dw_state.recipe = recipe;
     dw_state.serving = serving;
+    dw_state.over_link = over_link;
     post(DW_ASKED_POUR);
     return result;
+}
+
+dw_answer_t dw_pour(uint16_t recipe, uint8_t serving)
+{
+    return ask_for_pour(recipe, serving, false);
+}
+
+dw_answer_t dw_pour_over_link(uint16_t recipe, uint8_t serving)
+{
+    return ask_for_pour(recipe, serving, true);
+}
+
+/* One byte, so it needs no lock. */
+void dw_heard(void)
+{
+    dw_state.heard = true;
 }
 
 dw_answer_t dw_go_on(void)
@@ -268,12 +285,34 @@ static void ignore(dw_answer_t result)
     (void)result;
 }
 
-static void press(uint8_t button)
+/* Contacts that are closed add up: so a coded switch says a recipe's number, and another one an index of a serving. */
+static void pour_selected(uint16_t recipe, uint8_t serving, uint16_t pressed)
+{
+    uint16_t selected_recipe = 0;
+    uint8_t selected_serving = 0;
+    uint8_t i;
+
+    for (i = 0; pressed != 0; i++) {
+        if ((pressed & 1u) != 0 && dw_rom8(&dw_buttons[i].does) == DW_DOES_SELECT) {
+            selected_recipe = (uint16_t)(selected_recipe + dw_rom16(&dw_buttons[i].recipe));
+            selected_serving = (uint8_t)(selected_serving + dw_rom8(&dw_buttons[i].serving));
+        }
+        pressed = (uint16_t)(pressed >> 1);
+    }
+    ignore(dw_pour(recipe == DW_SELECTED_RECIPE ? selected_recipe : recipe,
+                   serving == DW_SELECTED_SERVING ? selected_serving : serving));
+}
+
+/* `pressed`: all buttons that are. */
+static void press(uint8_t button, uint16_t pressed)
 {
     uint8_t does = dw_rom8(&dw_buttons[button].does);
 
+    if (does == DW_DOES_SELECT) {
+        return;
+    }
     if (does == DW_DOES_POUR) {
-        ignore(dw_pour(dw_rom16(&dw_buttons[button].recipe), dw_rom8(&dw_buttons[button].serving)));
+        pour_selected(dw_rom16(&dw_buttons[button].recipe), dw_rom8(&dw_buttons[button].serving), pressed);
     } else if (does == DW_DOES_GO_ON) {
         ignore(dw_go_on());
     } else {
@@ -285,13 +324,14 @@ void dw_serve_buttons(void)
 {
     dw_lock_t lock = dw_port_lock();
     uint16_t pressed = dw_state.newly_pressed;
+    uint16_t all_pressed = dw_state.pressed;
     uint8_t i;
 
     dw_state.newly_pressed = 0;
     dw_port_unlock(lock);
     for (i = 0; pressed != 0; i++) {
         if ((pressed & 1u) != 0) {
-            press(i);
+            press(i, all_pressed);
         }
         pressed = (uint16_t)(pressed >> 1);
     }

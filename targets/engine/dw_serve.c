@@ -207,7 +207,7 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
     case NAME:
         return dw_store_name(payload);
     case POUR:
-        return dw_pour(get16(payload), payload[2]);
+        return dw_pour_over_link(get16(payload), payload[2]);
     case STOP:
         dw_stop();
         return dw_answer(DW_OK, 0);

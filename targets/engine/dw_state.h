@@ -47,6 +47,7 @@ typedef struct {
     uint32_t clock; /* of the pour */
     uint32_t pause_clock;
     uint32_t jog_clock;
+    uint32_t link_clock;
     dw_step_t steps[DW_STEPS_MAX + 1];
     int32_t offset_ticks[DW_CHANNELS_CAPACITY]; /* of the doses of the last pour */
     uint8_t count;                              /* steps of the last pour */
@@ -62,6 +63,8 @@ typedef struct {
     uint16_t recipe;
     uint8_t serving;
     bool served; /* this vessel has been poured into */
+    bool over_link; /* the last pour was asked for there */
+    bool heard;  /* a request of the link, since the last tick */
     bool ticked; /* since the main loop last looked */
 
     uint8_t asked; /* the request that waits for the next tick */

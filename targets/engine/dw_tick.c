@@ -69,6 +69,8 @@ static void take_requests(dw_events_t *events)
 /* Counts only whole ticks spent in a state, so that the tick of entering it is number 0. */
 static void advance_clocks(uint8_t state_before)
 {
+    dw_state.link_clock = dw_state.heard ? 0 : dw_state.link_clock + 1u;
+    dw_state.heard = false;
     if (dw_state.state != state_before) {
         return;
     }

@@ -98,7 +98,7 @@ def test_a_header_for_another_engine_is_refused(tmp_path: Path) -> None:
     need("cc")
     compiler = shutil.which("cc")
     assert compiler
-    text = (TESTS / "cart/machine.h").read_text().replace("DW_MACHINE_FORMAT 1", "DW_MACHINE_FORMAT 2")
+    text = (TESTS / "cart/machine.h").read_text().replace("DW_MACHINE_FORMAT 2", "DW_MACHINE_FORMAT 3")
     (tmp_path / "machine.h").write_text(text)
     command = [
         compiler,

@@ -13,7 +13,7 @@ from dosewright.gen.table import encode_recipes
 from engine.conftest import ENGINE, HOST, TESTS, compile_c
 
 ROUNDS = 4_000
-MACHINE = """#define DW_MACHINE_FORMAT 1
+MACHINE = """#define DW_MACHINE_FORMAT 2
 #include "dw_machine.h"
 #define DW_CHANNELS {channels}
 #define DW_OUTPUTS {outputs}

@@ -90,7 +90,7 @@ def measure(recipes: RecipeSet, runner: Path, from_store: bool = False) -> Engin
 static const uint8_t dw_default_recipes[RECORD_LENGTH] DW_ROM = RECORD_BYTES;
 static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
 """
-    machine = f"""#define DW_MACHINE_FORMAT 1
+    machine = f"""#define DW_MACHINE_FORMAT 2
 #include "dw_machine.h"
 #define DW_CHANNELS {recipes.channels}
 #define DW_OUTPUTS {recipes.channels + recipes.stages}

@@ -2,7 +2,7 @@
 #ifndef MACHINE_H
 #define MACHINE_H
 
-#define DW_MACHINE_FORMAT 1
+#define DW_MACHINE_FORMAT 2
 #include "dw_machine.h"
 
 #define DW_CHANNELS 2
@@ -17,6 +17,7 @@
 #define DW_INRUSH_GAP 0ul
 #define DW_POUR_LIMIT 120000ul
 #define DW_PAUSE_LIMIT 10000ul
+#define DW_LINK_LIMIT 0u
 #define DW_JOG_RENEWAL 500ul
 #define DW_VESSEL_QUANTA 102400000ul /* 400 ml */
 #define DW_VESSEL_INTERLOCK 0u

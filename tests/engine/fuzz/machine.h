@@ -2,7 +2,7 @@
 #ifndef MACHINE_H
 #define MACHINE_H
 
-#define DW_MACHINE_FORMAT 1
+#define DW_MACHINE_FORMAT 2
 #include "dw_machine.h"
 
 #define DW_OUTPUTS_CAPACITY 12
@@ -37,6 +37,7 @@ extern fuzz_t fuzz;
 #define DW_INRUSH_GAP fuzz.inrush
 #define DW_POUR_LIMIT fuzz.pour_limit
 #define DW_PAUSE_LIMIT fuzz.pause_limit
+#define DW_LINK_LIMIT 0u
 #define DW_JOG_RENEWAL fuzz.jog_renewal
 #define DW_VESSEL_QUANTA fuzz.vessel
 #define DW_VESSEL_INTERLOCK fuzz.vessel_interlock
