@@ -57,11 +57,11 @@ static uint16_t sample(uint8_t first, uint8_t count, uint16_t levels)
 }
 
 /* Buttons are left for the main loop, which makes their requests. */
-void dw_input_sample(dw_events_t *events)
+void dw_input_sample(dw_state_t *s)
 {
-    events->interlocks_changed = sample(0, DW_INTERLOCKS, dw_state.closed);
-    dw_state.closed = (uint16_t)(dw_state.closed ^ events->interlocks_changed);
-    events->buttons_changed = sample(DW_INTERLOCKS, DW_BUTTONS, dw_state.pressed);
-    dw_state.pressed = (uint16_t)(dw_state.pressed ^ events->buttons_changed);
-    dw_state.newly_pressed = (uint16_t)(dw_state.newly_pressed | (events->buttons_changed & dw_state.pressed));
+    s->closed_changed = sample(0, DW_INTERLOCKS, s->closed);
+    s->closed = (uint16_t)(s->closed ^ s->closed_changed);
+    s->pressed_changed = sample(DW_INTERLOCKS, DW_BUTTONS, s->pressed);
+    s->pressed = (uint16_t)(s->pressed ^ s->pressed_changed);
+    s->newly_pressed = (uint16_t)(s->newly_pressed | (s->pressed_changed & s->pressed));
 }

@@ -1,31 +1,32 @@
 /* Step 4 of a tick: interlocks and limits. */
 #include "dw_state.h"
 
+#define NO_OUTPUT 255u
+
 /* Leaves the steps as they are, for their amounts are booked, but none is at work any more. */
-void dw_rest(void)
+void dw_rest(dw_state_t *s)
 {
-    dw_state.end = dw_state.first;
-    dw_state.state = DW_IDLE;
+    s->end = s->first;
+    s->state = DW_IDLE;
 }
 
 /* Ends a pour before its time; it cannot be gone on with. */
-void dw_abort(uint8_t reason, uint8_t argument, dw_events_t *events)
+void dw_abort(dw_state_t *s, uint8_t reason, uint8_t argument)
 {
-    dw_rest();
-    dw_state.result = DW_RESULT_ABORTED;
-    dw_state.why.reason = reason;
-    dw_state.why.argument = argument;
-    events->abort = reason;
+    dw_rest(s);
+    s->result = DW_RESULT_ABORTED;
+    s->why = dw_answer(reason, argument);
+    s->happened |= DW_ABORTED;
 }
 
-/* Interlocks needed always, by the running steps or all that have begun, and by the head. */
-static uint16_t needed(bool also_interrupted)
+/* Open ones of the interlocks needed always, by the running steps or all that have begun, and by the head. */
+static uint16_t missing_now(const dw_state_t *s, bool also_interrupted)
 {
     uint16_t mask = DW_ALWAYS_MASK;
     bool head = true;
     const dw_step_t *step;
 
-    for (step = dw_state.first; step != dw_state.end; step++) {
+    for (step = s->first; step != s->end; step++) {
         bool waits = step->phase == DW_WAITING;
 
         if (step->phase == DW_RUNNING || (waits && (head || (also_interrupted && step->starts != 0)))) {
@@ -33,119 +34,127 @@ static uint16_t needed(bool also_interrupted)
         }
         head = head && !waits;
     }
-    return mask;
+    return dw_open(s, mask);
 }
 
 /* Open interlocks that stand in the way of going on: also those of a step that was interrupted. */
-uint16_t dw_open_to_go_on(void)
+uint16_t dw_open_to_go_on(const dw_state_t *s)
 {
-    return dw_open(needed(true));
+    return missing_now(s, true);
 }
 
-/* The first step that has been on for as long as its output may be and still is not through, or NULL. */
-static const dw_step_t *overdue(void)
+/* The output of the first step that has been on for as long as it may be and still is not through, or NO_OUTPUT. */
+static uint8_t overdue(const dw_state_t *s)
 {
     const dw_step_t *step;
 
-    for (step = dw_state.first; step != dw_state.end; step++) {
-        bool counts = step->phase == DW_RUNNING || (step->phase == DW_WAITING && dw_state.state == DW_POURING);
+    for (step = s->first; step != s->end; step++) {
+        bool counts = step->phase == DW_RUNNING || (step->phase == DW_WAITING && s->state == DW_POURING);
 
         if (counts && step->left > 0 && step->on >= dw_rom32(&dw_outputs[step->output].max_on)) {
-            return step;
+            return step->output;
         }
     }
-    return 0;
+    return NO_OUTPUT;
 }
 
-/* Switches off in a pause what may not stay on; run-on that comes now is not poured again. */
-static void interrupt_steps(void)
+/* What is left of a dose that was interrupted: run-on that comes now is not poured again, loss at each start makes it
+ * longer. Capped, since max_on ends it long before that counts. */
+static int32_t left_after(int32_t left, int32_t offset)
+{
+    uint32_t rest = (uint32_t)left - (uint32_t)offset;
+
+    if (rest > INT32_MAX) {
+        rest = offset < 0 ? INT32_MAX : 0;
+    }
+    return (int32_t)rest;
+}
+
+/* Switches off in a pause what may not stay on. */
+static void interrupt_steps(const dw_state_t *s)
 {
     dw_step_t *step;
 
-    for (step = dw_state.first; step != dw_state.end; step++) {
+    for (step = s->first; step != s->end; step++) {
         if (step->phase != DW_RUNNING || step->left <= 0) {
             continue;
         }
         if (dw_rom8(&dw_outputs[step->output].stays_on) != 0 &&
-            dw_open((uint16_t)(DW_ALWAYS_MASK | dw_needs(step->output))) == 0) {
+            dw_open(s, (uint16_t)(DW_ALWAYS_MASK | dw_needs(step->output))) == 0) {
             continue;
         }
         step->phase = DW_WAITING;
         if (dw_is_dose(step)) {
-            int32_t offset = dw_state.offset_ticks[step->output];
-
-            /* loss at each start makes it longer: capped, since max_on ends it long before that counts */
-            step->left = offset < step->left - INT32_MAX ? INT32_MAX : step->left - offset;
-            if (step->left <= 0) {
+            step->left = left_after(step->left, s->offset_ticks[step->output]);
+            if (step->left == 0) {
                 step->phase = DW_ENDED;
             }
         }
     }
 }
 
-static void check_pour(dw_events_t *events)
+/* Why the pour has to end now; DW_OK when it has not. */
+static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool paused)
 {
-    bool was_paused = dw_state.state == DW_PAUSED;
-    uint16_t missing = dw_open(needed(false));
     uint16_t fatal = (uint16_t)(missing & DW_ABORT_MASK);
-    const dw_step_t *late = overdue();
+    uint8_t late = overdue(s);
 
     if (fatal != 0) {
-        dw_abort(DW_INTERLOCK, dw_lowest(fatal), events);
+        return dw_answer(DW_INTERLOCK, dw_lowest(fatal));
+    }
+    if (late != NO_OUTPUT) {
+        return dw_answer(DW_MAX_ON, late);
+    }
+    if (paused ? s->clock[1] > DW_PAUSE_LIMIT : s->clock[0] > DW_POUR_LIMIT) {
+        return dw_answer(paused ? DW_PAUSE_TOO_LONG : DW_POUR_TOO_LONG, 0);
+    }
+    return dw_answer(DW_LINK_LIMIT != 0u && s->over_link && s->link_clock > DW_LINK_LIMIT ? DW_LINK_LOST : DW_OK, 0);
+}
+
+static void check_pour(dw_state_t *s)
+{
+    bool was_paused = s->state == DW_PAUSED;
+    uint16_t missing = missing_now(s, false);
+    dw_answer_t end = reason_to_abort(s, missing, was_paused);
+
+    if (end.reason != DW_OK) {
+        dw_abort(s, end.reason, end.argument);
         return;
     }
-    if (late != 0) {
-        dw_abort(DW_MAX_ON, late->output, events);
-        return;
+    if (!was_paused) {
+        if (missing == 0) {
+            return;
+        }
+        s->state = DW_PAUSED;
+        s->clock[1] = 0;
+        s->causes = 0;
+        s->why = dw_answer(DW_INTERLOCK, dw_lowest(missing));
+        s->happened |= DW_PAUSE_BEGAN;
     }
-    if (!was_paused && dw_state.clock > DW_POUR_LIMIT) {
-        dw_abort(DW_POUR_TOO_LONG, 0, events);
-        return;
-    }
-    if (was_paused && dw_state.pause_clock > DW_PAUSE_LIMIT) {
-        dw_abort(DW_PAUSE_TOO_LONG, 0, events);
-        return;
-    }
-    if (DW_LINK_LIMIT != 0u && dw_state.over_link && dw_state.link_clock > DW_LINK_LIMIT) {
-        dw_abort(DW_LINK_LOST, 0, events);
-        return;
-    }
-    if (was_paused) {
-        dw_state.causes = (uint16_t)(dw_state.causes | missing);
-    } else if (missing != 0) {
-        dw_state.state = DW_PAUSED;
-        dw_state.pause_clock = 0;
-        dw_state.causes = missing;
-        dw_state.why.reason = DW_INTERLOCK;
-        dw_state.why.argument = dw_lowest(missing);
-        events->pause = dw_state.why.argument;
-    } else {
-        return;
-    }
-    interrupt_steps();
-    if (was_paused && (dw_state.causes & (uint16_t)~DW_GOES_ON_MASK) == 0 && dw_open_to_go_on() == 0) {
-        dw_state.state = DW_POURING;
-        events->went_on = true;
+    s->causes = (uint16_t)(s->causes | missing);
+    interrupt_steps(s);
+    if (was_paused && (s->causes & (uint16_t)~DW_GOES_ON_MASK) == 0 && dw_open_to_go_on(s) == 0) {
+        s->state = DW_POURING;
+        s->happened |= DW_WENT_ON;
     }
 }
 
-static void check_jog(void)
+static void check_jog(dw_state_t *s)
 {
-    const dw_step_t *step = &dw_state.steps[DW_JOG_STEP];
-    uint16_t mask = (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(step->output));
+    const dw_step_t *step = s->first;
 
-    if (dw_open(mask) != 0 || step->left <= 0 || step->on >= dw_rom32(&dw_outputs[step->output].max_on) ||
-        dw_state.jog_clock >= DW_JOG_RENEWAL) {
-        dw_rest();
+    if (dw_open(s, (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(step->output))) != 0 || step->left <= 0 ||
+        step->on >= dw_rom32(&dw_outputs[step->output].max_on) || s->clock[2] >= DW_JOG_RENEWAL) {
+        dw_rest(s);
     }
 }
 
 /* Judged after the inputs of this tick, before anything starts in it. */
-void dw_limit_check(dw_events_t *events)
+void dw_limit_check(dw_state_t *s)
 {
-    if (dw_state.state == DW_JOGGING) {
-        check_jog();
-    } else if (dw_state.state != DW_IDLE) {
-        check_pour(events);
+    if (s->state == DW_JOGGING) {
+        check_jog(s);
+    } else if (s->state != DW_IDLE) {
+        check_pour(s);
     }
 }

@@ -9,7 +9,7 @@
 static dw_answer_t obstacle(uint16_t mask, bool for_pour)
 {
     dw_lock_t lock = dw_port_lock();
-    uint16_t open = dw_open(mask);
+    uint16_t open = dw_open(&dw_state, mask);
     bool served = dw_state.served;
 
     dw_port_unlock(lock);
@@ -208,7 +208,7 @@ dw_answer_t dw_go_on(void)
 {
     dw_answer_t result = { DW_OK, 0 };
     dw_lock_t lock = dw_port_lock();
-    uint16_t open = dw_state.open_to_go_on;
+    uint16_t open = dw_open_to_go_on(&dw_state);
 
     if (dw_state.state != DW_PAUSED) {
         result.reason = DW_NOTHING_TO_GO_ON_WITH;

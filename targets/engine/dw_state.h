@@ -18,6 +18,7 @@
 #define DW_GROUPS_CAPACITY DW_GROUPS
 #define DW_PORTS_CAPACITY DW_PORTS
 #endif
+#define DW_OUTPUT_BYTES ((DW_OUTPUTS_CAPACITY + 7) / 8)
 
 #define DW_WAITING 0u
 #define DW_RUNNING 1u
@@ -42,54 +43,62 @@ typedef struct {
 #define DW_ASKED_RENEWAL 4u
 #define DW_ASKED_RELEASE 5u
 
+/* What happened in a tick, gathered in the order of deciding and traced in the order of the codes. */
+#define DW_POUR_BEGAN 1u
+#define DW_WENT_ON 2u
+#define DW_PAUSE_BEGAN 4u
+#define DW_ABORTED 8u
+#define DW_POUR_DONE 16u
+
+/* What is used most comes first: an 8-bit core reaches the first 64 bytes behind a pointer with short instructions. */
 typedef struct {
     uint32_t tick;
-    uint32_t clock; /* of the pour */
-    uint32_t pause_clock;
-    uint32_t jog_clock;
+    uint32_t clock[3]; /* of the state, from DW_POURING on; that of a pour stands still in a pause */
     uint32_t link_clock;
-    dw_step_t steps[DW_STEPS_MAX + 1];
-    int32_t offset_ticks[DW_CHANNELS_CAPACITY]; /* of the doses of the last pour */
-    uint8_t count;                              /* steps of the last pour */
-    dw_step_t *first, *end;                     /* the steps at work now; none when idle */
+    dw_step_t *first, *end; /* the steps at work now; none when idle */
     uint8_t state;
-    uint8_t result;
+    uint8_t happened; /* in this tick */
+    uint8_t asked;    /* the request that waits for the next tick */
+    bool asked_stop;
     dw_answer_t why;
     uint16_t closed;
+    uint16_t closed_changed; /* in this tick */
     uint16_t pressed;
+    uint16_t pressed_changed;
     uint16_t newly_pressed; /* buttons whose requests are still to be made */
     uint16_t causes;        /* interlocks that made or kept the pause */
-    uint16_t open_to_go_on; /* interlocks that would refuse going on, as of the last tick */
+    uint32_t inrush_wait;   /* ticks until the inrush gap is over */
+    bool served;            /* this vessel has been poured into */
+    bool over_link;         /* the last pour was asked for there */
+    bool heard;             /* a request of the link, since the last tick */
+    bool ticked;            /* since the main loop last looked */
+    uint8_t result;
+    uint8_t count; /* steps of the last pour */
     uint16_t recipe;
     uint8_t serving;
-    bool served; /* this vessel has been poured into */
-    bool over_link; /* the last pour was asked for there */
-    bool heard;  /* a request of the link, since the last tick */
-    bool ticked; /* since the main loop last looked */
-
-    uint8_t asked; /* the request that waits for the next tick */
-    bool asked_stop;
+    uint8_t on[DW_OUTPUT_BYTES]; /* the set of outputs that are on */
+    uint32_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
+    int32_t offset_ticks[DW_CHANNELS_CAPACITY];  /* of the doses of the last pour */
+    dw_step_t steps[DW_STEPS_MAX + 1];
 } dw_state_t;
 
 extern dw_state_t dw_state;
 
-/* What happened in a tick, gathered in the order of deciding and traced in the order of the codes. */
-typedef struct {
-    bool pour;
-    bool went_on;
-    bool done;
-    uint8_t pause;              /* interlock, or DW_NOTHING_HAPPENED */
-    uint8_t abort;              /* reason, or DW_NOTHING_HAPPENED */
-    uint16_t interlocks_changed;
-    uint16_t buttons_changed;
-} dw_events_t;
+/* The same by an address that the compiler has to keep in a register: otherwise every access would carry it. */
+static inline dw_state_t *dw_here(void)
+{
+    dw_state_t *here = &dw_state;
 
-#define DW_NOTHING_HAPPENED 255u
+#if defined(__GNUC__)
+    __asm__("" : "+r"(here));
+#endif
+    return here;
+}
 
 /* Interlocks in the mask that are open. */
-static inline uint16_t dw_open(uint16_t mask)
+static inline uint16_t dw_open(const dw_state_t *s, uint16_t mask)
 {
-    return (uint16_t)(mask & (uint16_t)~dw_state.closed);
+    return (uint16_t)(mask & (uint16_t)~s->closed);
 }
 
 /* Bit i of a mask. */
@@ -123,19 +132,19 @@ static inline uint16_t dw_needs(uint8_t output)
 
 /* dw_input.c: debounced inputs */
 void dw_input_start(void);
-void dw_input_sample(dw_events_t *events);
+void dw_input_sample(dw_state_t *s);
 
 /* dw_limit.c: what makes a pour or a jog pause or end */
-void dw_limit_check(dw_events_t *events);
-void dw_rest(void);
-void dw_abort(uint8_t reason, uint8_t argument, dw_events_t *events);
-uint16_t dw_open_to_go_on(void);
+void dw_limit_check(dw_state_t *s);
+void dw_rest(dw_state_t *s);
+void dw_abort(dw_state_t *s, uint8_t reason, uint8_t argument);
+uint16_t dw_open_to_go_on(const dw_state_t *s);
 
 /* dw_output.c: which step starts when, and the pins */
 void dw_output_start(void);
 void dw_output_write(void);
-void dw_output_count_down(void);
-void dw_output_decide(dw_events_t *events);
-void dw_output_arm(const dw_events_t *events);
+void dw_output_count_down(dw_state_t *s);
+void dw_output_decide(dw_state_t *s);
+void dw_output_arm(dw_state_t *s);
 
 #endif
