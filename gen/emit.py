@@ -106,6 +106,7 @@ def machine_h(machine: CompiledMachine, described: CompiledMachine | None = None
             (f"{{{r.slowest.m}u, {r.slowest.s}u, {r.fastest.m}u, {r.fastest.s}u}}", o.name)
             for r, o in zip(machine.plausible, machine.outputs, strict=False)
         ],
+        output_ports=_mask(map(bool, owned)),
         idle=[(f"0x{b:02X}u", "") for b in idle],
         owned=[(f"0x{b:02X}u", "") for b in owned],
     )

@@ -104,9 +104,9 @@ void dw_port_unlock(dw_lock_t lock)
 }
 
 /* Called in the tick right before it decides and right after: the second time it is the image for the next tick. */
-#define ARM(index, letter, ...)                                                                                    \
-    if (index < DW_PORTS) {                                                                                        \
-        avr_armed[index] = (uint8_t)(image[index] | (uint8_t)~dw_rom8(&dw_port_owned[index]));                     \
+#define ARM(index, letter, ...)                                                                \
+    if ((DW_OUTPUT_PORTS >> index & 1) != 0) {                                                 \
+        avr_armed[index] = (uint8_t)(image[index] | (uint8_t)~dw_rom8(&dw_port_owned[index])); \
     }
 
 void dw_port_write(const uint8_t *image)

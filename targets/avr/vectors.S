@@ -3,6 +3,7 @@
 #include <avr/io.h>
 #include "chip.h"
 #include "flags.h"
+#include "machine.h"
 
 ; Outputs first. The stack and r1 are set up before .init3.
     .section .init3, "ax", @progbits
@@ -13,11 +14,17 @@
     .text
 
 ; The tick: the pins first of all. Nothing here touches a flag, so SREG need not be saved. The registers are kept in
-; places of their own, which, other than a stack, gives them back in any order.
-#define KEEP(index, letter, reg, store, address) sts kept + index, reg $
-#define LOAD(index, letter, reg, store, address) lds reg, avr_armed + index $
-#define STORE(index, letter, reg, store, address) store address(PORT##letter), reg $
-#define RESTORE(index, letter, reg, store, address) lds reg, kept + index $
+; places of their own, which, other than a stack, gives them back in any order. Ports without outputs are left out: the
+; fewer are written, the closer together their pins change.
+    .macro if_used index, instruction:vararg
+    .if DW_OUTPUT_PORTS >> \index & 1
+    \instruction
+    .endif
+    .endm
+#define KEEP(index, letter, reg, store, address) if_used index, sts kept + index, reg $
+#define LOAD(index, letter, reg, store, address) if_used index, lds reg, avr_armed + index $
+#define STORE(index, letter, reg, store, address) if_used index, store address(PORT##letter), reg $
+#define RESTORE(index, letter, reg, store, address) if_used index, lds reg, kept + index $
 
     .lcomm kept, CHIP_PORT_COUNT
 

@@ -14,6 +14,7 @@
  *     DW_BUTTONS           0 .. 16
  *     DW_GROUPS            0 .. 64
  *     DW_PORTS             1 .. 32    port bytes the machine writes or reads, by the target's own index
+ *     DW_OUTPUT_PORTS      bit i: port i has outputs; plain hexadecimal, for assemblers, which see the macros alone
  *     DW_STEPS_MAX         1 .. 64    steps of the longest recipe this firmware can pour
  *     DW_TICK_US           microseconds, u16
  *     DW_SUPPLY_MA         milliamperes, 0 .. 65535

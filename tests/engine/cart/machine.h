@@ -11,6 +11,7 @@
 #define DW_BUTTONS 3
 #define DW_GROUPS 1
 #define DW_PORTS 2
+#define DW_OUTPUT_PORTS 0x3
 #define DW_STEPS_MAX 8
 #define DW_TICK_US 1000u
 #define DW_SUPPLY_MA 3000u
