@@ -21,12 +21,14 @@ MAIN = "main"
 HANDLER = re.compile(r"__vector_\d+")
 ONCE = "dw_tick"  # never at work twice at a time
 JUMP_TABLE = frozenset({"__tablejump2__", "__tablejump__"})  # of a switch: ends in the function that uses it
+SHARED = frozenset({"__prologue_saves__", "__epilogue_restores__"})  # parts of functions, within their frames
 POINTER = re.compile(r"\te?(icall|ijmp)\b")
 RETURN_ADDRESS = 2  # bytes, where the compiler gives no size
 
 _FUNCTION = re.compile(r"^[0-9a-f]+ <([^>]+)>:$")
 _CALL = re.compile(r"\t(r?call|r?jmp)\t.*<([^>+]+)(\+0x[0-9a-f]+)?>")
 _PUSH = re.compile(r"\tpush\t")
+_NUMBERED = re.compile(r"(\.lto_priv)?\.\d+$")  # what the linker adds to a name
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,19 +99,24 @@ def read_frames(files: Iterable[Path]) -> dict[str, int]:
 
 def _functions(disassembly: str, frames: Mapping[str, int]) -> dict[str, _Function]:
     functions: dict[str, _Function] = {}
-    name = ""
+    name = plain = ""
     for line in disassembly.splitlines():
         if found := _FUNCTION.match(line):
             name = found[1]
-            functions[name] = _Function(frames.get(name, RETURN_ADDRESS))
+            plain = _NUMBERED.sub("", name)
+            functions[name] = _Function(frames.get(plain, RETURN_ADDRESS))
+        elif name in SHARED:
+            continue
         elif name and (called := _CALL.search(line)):
+            if called[2] in SHARED:
+                continue
             if called[2] != name:  # a jump or an allocation within the function otherwise
                 functions[name].calls.add(called[2])
             elif called[1].endswith("call") and not called[3]:
                 raise UserError(f"{name}: calls itself, so its stack has no bound")
         elif POINTER.search(line) and name not in JUMP_TABLE:
             raise UserError(f"{name}: calls through a pointer, so the deepest stack cannot be found")
-        elif name and name not in frames and _PUSH.search(line):
+        elif name and plain not in frames and _PUSH.search(line):
             functions[name].frame += 1
     return functions
 
@@ -125,7 +132,7 @@ def _depth(functions: Mapping[str, _Function], root: str, leave_out: str = "") -
             function = functions.get(name, _Function())
             below = [depth(called, (*path, name)) for called in sorted(function.calls) if called != leave_out]
             deepest = max(below, key=lambda found: found[0], default=(0, ()))
-            known[name] = (function.frame + deepest[0], (name, *deepest[1]))
+            known[name] = (function.frame + deepest[0], (_NUMBERED.sub("", name), *deepest[1]))
         return known[name]
 
     return depth(root, ())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -87,7 +88,14 @@ def build_rig(compiled: Compiled, target_name: str, folder: Path) -> Path:
 
 def _run(command: list[str], folder: Path) -> None:
     try:
-        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, errors="replace")
+        done = subprocess.run(
+            command,
+            cwd=folder,
+            env={**os.environ, "TMPDIR": str(folder)},  # a linker that optimises leaves frame sizes there
+            capture_output=True,
+            text=True,
+            errors="replace",
+        )
     except OSError as error:
         raise UserError(
             f"{Path(command[0]).name}: cannot be run ({error.strerror}); install it", exit_code=Exit.RIG

@@ -22,6 +22,13 @@
 #define DW_CHECKED
 #endif
 
+/* Keeps a function from being built into its callers. */
+#if defined(__GNUC__)
+#define DW_APART __attribute__((noinline))
+#else
+#define DW_APART
+#endif
+
 /* Write one byte to each of the machine's ports, only the bits of dw_port_owned. Called first in the tick. */
 void dw_port_write(const uint8_t *image);
 

@@ -89,7 +89,7 @@ static void watch_vessel(dw_state_t *s)
     }
 }
 
-void dw_tick(void)
+DW_APART void dw_tick(void)
 {
     dw_state_t *s = dw_here();
     uint8_t state_before = s->state;
