@@ -16,7 +16,7 @@ from project_files import put
 from tools import need
 
 ROOT = Path(__file__).parents[1]
-PAGES = ["README.md", "DEVELOPERS.md", "examples/soda-cart/README.md"]
+PAGES = ["README.md", "DEVELOPERS.md", "examples/soda-cart/README.md", "examples/night-ferry/README.md"]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 # with the least machine: what is still missing before it pours
 REST = {

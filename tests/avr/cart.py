@@ -1,4 +1,4 @@
-"""The example cart on a simulated board, its firmware built from sources that a test may spoil."""
+"""An example on a simulated board, its firmware built from sources that a test may spoil."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ from dosewright.hil.client import Client
 from dosewright.hil.messages import Entry
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
+EXAMPLES = Path(__file__).parents[2] / "examples"
+SMALL, LARGE = EXAMPLES / "soda-cart", EXAMPLES / "night-ferry"  # an ATmega328P, an ATmega2560
 
 Change = tuple[str, str, str]  # file below targets, text, what to put in its place
 
@@ -86,16 +87,13 @@ class Cart:
 
 
 def build(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, changes: Sequence[Change] = (), target: str = "atmega328p"
+    folder: Path, monkeypatch: pytest.MonkeyPatch, changes: Sequence[Change] = (), example: Path = SMALL
 ) -> tuple[list[str], Project, Compiled]:
-    """The command that starts the example cart, its firmware built with some sources changed.
+    """The command that starts an example, its firmware built with some sources changed.
 
-    The firmware lands in the folder ``made``. Another target must have pins of the same names.
+    The firmware lands in the folder ``made``.
     """
-    shutil.copytree(EXAMPLE, folder / "project", ignore=shutil.ignore_patterns("build"))
-    machine = folder / "project" / "machine.toml"
-    machine.write_text(machine.read_text().replace('"atmega328p"', f'"{target}"'))
-    project = load(folder / "project")
+    project = load(example)
     root = firmware.folder_of_targets()
     if changes:
         root = folder / "targets"
