@@ -11,11 +11,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "dw_cobs.h"
 #include "dw_crc.h"
 #include "dw_engine.h"
 #include "dw_store.h"
 #include "machine.h"
+#include "noise.h"
 
 #define RECORD_MOST 1024u
 #define TICKS_MOST 2000u
@@ -29,7 +29,6 @@ static uint8_t pins[DW_PORTS];
 static uint8_t line[512];
 static unsigned line_length, line_read;
 static unsigned frames_sent;
-static uint32_t random_state;
 static uint8_t records[DW_KINDS][RECORD_MOST];
 static unsigned lengths[DW_KINDS];
 
@@ -96,15 +95,6 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
 
 void dw_port_alive(void)
 {
-}
-
-/* Marsaglia's xorshift, 32 bits. */
-static uint32_t below(uint32_t limit)
-{
-    random_state ^= random_state << 13;
-    random_state ^= random_state >> 17;
-    random_state ^= random_state << 5;
-    return random_state % limit;
 }
 
 static void run(unsigned ticks)
@@ -247,13 +237,13 @@ static void mutate(uint32_t count)
     memcpy(good, records, sizeof good);
     begin();
     for (i = 0; i < count; i++) {
-        uint8_t kind = (uint8_t)below(DW_KINDS);
-        uint32_t slips = 1u + below(4);
+        uint8_t kind = (uint8_t)noise_below(DW_KINDS);
+        uint32_t slips = 1u + noise_below(4);
         uint8_t reason;
 
         while (slips != 0) {
             /* behind the head, which the tests of the tables go through byte by byte */
-            records[kind][16u + below(lengths[kind] - 20u)] = (uint8_t)(below(2) == 0 ? below(256) : below(8));
+            records[kind][16u + noise_below(lengths[kind] - 20u)] = (uint8_t)(noise_below(2) == 0 ? noise_below(256) : noise_below(8));
             slips--;
         }
         reseal(records[kind], lengths[kind]);
@@ -270,48 +260,10 @@ static void mutate(uint32_t count)
     (void)printf("tried %u\ntaken %u\naccepted %u\n", (unsigned)count, taken, accepted);
 }
 
-/* A frame of a request that asks only, at times damaged or cut off. */
-static void arrive_frame(void)
-{
-    static const uint8_t types[] = { 1, 5, 6, 32, 34, 5, 99 };
-    uint8_t bare[64];
-    uint8_t length = (uint8_t)(2u + below(12));
-    uint8_t byte;
-    uint16_t crc = DW_CRC16_START;
-    dw_cobs_t cobs;
-    uint8_t i;
-
-    bare[0] = (uint8_t)below(256);
-    bare[1] = types[below(sizeof types)];
-    for (i = 2; i < length; i++) {
-        bare[i] = (uint8_t)(i == 2 ? 'R' : below(4) == 0 ? below(256) : 0u);
-    }
-    for (i = 0; i < length; i++) {
-        crc = dw_crc16(crc, bare[i]);
-    }
-    bare[length] = (uint8_t)(crc >> 8);
-    bare[length + 1u] = (uint8_t)(crc & 0xFFu);
-    dw_cobs_begin(&cobs);
-    while (line_length < sizeof line && dw_cobs_next(&cobs, bare, (uint8_t)(length + 2u), &byte)) {
-        line[line_length] = (uint8_t)(below(200) == 0 ? below(256) : byte);
-        line_length++;
-    }
-}
-
 static void arrive(void)
 {
-    uint32_t burst = below(4);
-
     line_read = 0;
-    line_length = 0;
-    while (line_length < 200u) {
-        if (burst == 0) {
-            line[line_length] = (uint8_t)below(256);
-            line_length++;
-        } else {
-            arrive_frame();
-        }
-    }
+    line_length = noise_arrives(line, sizeof line);
 }
 
 /* One pour of recipe 1, with or without bytes that arrive; its outputs tick by tick. */
@@ -389,7 +341,7 @@ int main(int argc, char **argv)
     }
     lengths[DW_RECIPES] = from_hex(argv[argc - 2], records[DW_RECIPES]);
     lengths[DW_CALIBRATION] = from_hex(argv[argc - 1], records[DW_CALIBRATION]);
-    random_state = argc == 6 ? (uint32_t)strtoul(argv[2], NULL, 10) : 1u;
+    noise_seed(argc == 6 ? (uint32_t)strtoul(argv[2], NULL, 10) : 1u);
     if (strcmp(argv[1], "rot") == 0) {
         rot();
     } else if (strcmp(argv[1], "mutate") == 0) {

@@ -18,8 +18,8 @@ RECORDS = (recipes(SERVINGS, BOOK).hex(), calibration([offset(1), offset(-2)]).h
 def hostile(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., dict[str, int]]:
     """Runs ``hostile.c``; returns its figures."""
     program = tmp_path_factory.mktemp("hostile") / "hostile"
-    sources = [TESTS / "hostile.c", *sorted(ENGINE.glob("dw_*.c"))]
-    compile_c(sources, [TESTS / "cart", TESTS / "fuzz", ENGINE], program)
+    sources = [TESTS / "hostile.c", TESTS / "noise.c", *sorted(ENGINE.glob("dw_*.c"))]
+    compile_c(sources, [TESTS / "cart", TESTS / "fuzz", TESTS, ENGINE], program)
 
     def run(*words: str | int) -> dict[str, int]:
         done = subprocess.run([program, *map(str, words), *RECORDS], capture_output=True, text=True)
