@@ -8,62 +8,30 @@ its loss aborts). Buttons 2, 3 and 4 start recipe 1, go on, and stop. Limits: on
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
 
-from engine.client import Answer, Controller, Dose, Stage, calibration, recipes
-from engine.shop import BOOK, SERVINGS, SLOW, TICK, offset
-
-WRAP = 1 << 32
-VESSEL, GUARD, START, GO_ON_BUTTON, STOP_BUTTON = range(5)
-CLOSED, OPEN = 0, 1
-IDLE, POURING, PAUSED, JOGGING = range(4)
-
-
-class Bench(Controller):
-    """The cart with recipes, a calibration, vessel and guard in place, and its trace so far thrown away."""
-
-    def ready(
-        self,
-        book: dict[int, list[Dose | Stage]] = BOOK,
-        servings: Sequence[int] = SERVINGS,
-        channels: Sequence[tuple[int, int, int]] = (SLOW, SLOW),
-    ) -> None:
-        assert self.upload(recipes(servings, book)).reason == "ok"
-        assert self.upload(calibration(channels)).reason == "ok"
-        self.level(VESSEL, CLOSED)
-        self.level(GUARD, CLOSED)
-        self.run(30)
-        self.trace()
-        self.edges.clear()
-
-    def since(self, start: int) -> list[tuple[int, str, int]]:
-        """The trace, in ticks since ``start``."""
-        return [((tick - start) % WRAP, code, argument) for tick, code, argument in self.trace()]
-
-    def go_on(self) -> Answer:
-        return self.ask(18)
-
-    def jog(self, output: int, on: int) -> Answer:
-        return self.ask(19, bytes([output, on]))
-
-    def swap_vessel(self) -> None:
-        self.level(VESSEL, OPEN)
-        self.run(25)
-        self.level(VESSEL, CLOSED)
-        self.run(25)
+from engine.bench import (
+    CLOSED,
+    GUARD,
+    IDLE,
+    OPEN,
+    START,
+    STOP_BUTTON,
+    VESSEL,
+    WRAP,
+    Bench,
+    refused,
+)
+from engine.client import Dose, Stage, calibration, recipes
+from engine.shop import SLOW, TICK, offset
 
 
 @pytest.fixture
 def bench(cart: Path) -> AbstractContextManager[Bench]:
     return Bench(cart)
-
-
-def refused(answer: Answer) -> tuple[str, int]:
-    return answer.reason, answer.argument
 
 
 @pytest.mark.parametrize("tick0", [0, 0xFFFFFF00, 0x7FFFFF80])
@@ -276,57 +244,6 @@ def test_the_pour_limit_leaves_pauses_out(bench: AbstractContextManager[Bench]) 
         c.run(130_000)
         # paused in 10 020, poured on in 15 031: 10 019 + 109 982 whole ticks of pouring make 120 001
         assert c.since(t)[-2:] == [(125_013, "abort", 4), (125_013, "off", 2)]
-
-
-def test_a_jog_lapses_is_renewed_and_is_limited(bench: AbstractContextManager[Bench]) -> None:
-    with bench as c:
-        c.ready()
-        t = c.tick
-        assert c.jog(1, 1).reason == "ok"
-        c.run(1000)
-        assert c.since(t) == [(1, "on", 1), (501, "off", 1)]
-        t = c.tick
-        for _ in range(20):
-            assert c.jog(0, 1).reason == "ok"
-            assert refused(c.pour(1)) == ("busy", 0)
-            assert refused(c.jog(1, 1)) == ("busy", 0)
-            c.run(300)
-        # renewed or not, it ends after 5000 ticks on; the call after that is a new jog
-        assert c.since(t)[:2] == [(1, "on", 0), (5001, "off", 0)]
-
-
-def test_a_jog_ends_by_release_stop_and_interlock(bench: AbstractContextManager[Bench]) -> None:
-    with bench as c:
-        c.ready()
-        for request, payload in ((19, b"\2\0"), (17, b"")):
-            t = c.tick
-            assert c.jog(2, 1).reason == "ok"
-            c.run(100)
-            assert c.ask(request, payload).reason == "ok"
-            c.run(5)
-            assert c.since(t) == [(1, "on", 2), (101, "off", 2)]
-            assert refused(c.jog(2, 0)) == ("nothing to go on with", 0)
-        t = c.tick
-        assert c.jog(2, 1).reason == "ok"
-        c.run(100)
-        c.level(VESSEL, OPEN)
-        c.run(30)
-        assert c.since(t) == [(1, "on", 2), (120, "input", 0), (120, "off", 2)]
-        assert refused(c.jog(2, 1)) == ("interlock", VESSEL)
-        assert c.status()[:4] == (IDLE, 0, 0, 0)
-
-
-def test_the_dead_time_of_a_group_outlives_pour_and_jog(bench: AbstractContextManager[Bench]) -> None:
-    with bench as c:
-        c.ready()
-        t = c.tick
-        assert c.jog(0, 1).reason == "ok"
-        c.run(10)
-        assert c.jog(0, 0).reason == "ok"
-        c.run(1)
-        assert c.pour(1).reason == "ok"
-        c.run(100)
-        assert c.since(t) == [(1, "on", 0), (11, "off", 0), (12, "pour", 0), (61, "on", 0)]
 
 
 def test_refusals_come_in_their_order(bench: AbstractContextManager[Bench]) -> None:
