@@ -7,6 +7,7 @@ from dosewright.gen.checks_doses import check_doses
 from dosewright.gen.checks_machine import check_idle_buttons, check_machine
 from dosewright.gen.checks_names import check_names
 from dosewright.gen.checks_recipes import check_recipes
+from dosewright.gen.checks_selectors import check_said, check_selectors
 from dosewright.gen.checks_stock import check_calibration, check_loaded
 from dosewright.gen.checks_wiring import check_wiring
 from dosewright.gen.models.calibration import CalibrationFile
@@ -28,6 +29,7 @@ def across(
     if machine.model:
         check_wiring(machine, machine.model)
         check_machine(machine, machine.model, recipes)
+        check_selectors(machine, machine.model)
     if recipes.model:
         check_recipes(recipes, recipes.model, machine)
     if machine.raw and loaded.model:
@@ -37,3 +39,4 @@ def across(
     if machine.model and recipes.model and loaded.model and calibration.model and book:
         check_doses(machine, recipes, loaded, calibration, book)
         check_idle_buttons(machine, machine.model, book)
+        check_said(machine, machine.model, recipes.model, book)

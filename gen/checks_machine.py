@@ -155,12 +155,20 @@ def _buttons(source: Source[MachineFile], machine: MachineFile, recipes: Source[
         for field in ("recipe", "serving"):
             value = getattr(button, field)
             if button.does == "pour" and value is None and source.sound(*path, field):
-                source.report(path, f"no {field}", f"the {field} it pours", f"add {field} = ...", at_key=True)
+                if not _selected(source, machine, field):
+                    remedy = f'add {field} = ..., or a table [selector.NAME] with sets = "{field}"'
+                    source.report(path, f"no {field}", f"the {field} it pours", remedy, at_key=True)
             elif button.does != "pour" and value is not None:
                 found, wanted = f"a {field} for a button that does not pour", f"no {field}"
                 source.report((*path, field), found, wanted, 'take it out, or write does = "pour"')
         if button.does == "pour" and recipes.model is not None:
             _pours(source, path, button.recipe, button.serving, recipes, recipes.model)
+
+
+def _selected(source: Source[MachineFile], machine: MachineFile, field: str) -> bool:
+    """Whether a selector says it; so too where there is one that was not understood."""
+    unclear = not source.sound("selector") or len(source.names("selector")) > len(machine.selector)
+    return unclear or any(selector.sets == field for selector in machine.selector.values())
 
 
 def _pours(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from dosewright.gen import targets
-from dosewright.gen.models.machine import Button, Channel, Interlock, MachineFile, Stage
+from dosewright.gen.locate import Path as KeyPath
+from dosewright.gen.models.machine import Button, Channel, Contact, Interlock, MachineFile, Stage
 from dosewright.gen.problems import UserError
 from dosewright.gen.source import Source, near, shown
 from dosewright.gen.targets import Target
@@ -42,6 +43,16 @@ def check_wiring(source: Source[MachineFile], machine: MachineFile) -> None:
                 "a broken wire that asks for nothing",
                 "wire a button that closes when pressed",
             )
+    for name, selector in machine.selector.items():
+        if selector.sets == "recipe" and selector.pressed_when == _broken(selector):
+            source.report(
+                ("selector", name, "pressed_when" if selector.given("pressed_when") else "pull"),
+                f"contacts whose broken wires read as pressed (pulled {selector.pull}, "
+                f"pressed when {selector.pressed_when})",
+                "a switch without its wires that says 0, which is no recipe",
+                "use a switch whose contacts close for what they count, if you can",
+                warning=True,
+            )
 
 
 def _target(source: Source[MachineFile], machine: MachineFile) -> Target | None:
@@ -64,20 +75,24 @@ def _target(source: Source[MachineFile], machine: MachineFile) -> Target | None:
 
 def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:
     used: dict[str, str] = {}
-    wires: list[tuple[tuple[str, ...], str, str, bool]] = [
+    inputs: list[tuple[str, str, Interlock | Button]] = [
+        *(("interlock", name, lock) for name, lock in machine.interlock.items()),
+        *(("button", name, button) for name, button in machine.button.items()),
+    ]
+    wires: list[tuple[KeyPath, str, str, bool]] = [
         *(
-            (path, output.pin, f"{path[0]} {path[1]}", True)
+            ((*path, "pin"), output.pin, f"{path[0]} {path[1]}", True)
             for path, output in _outputs(machine)
             if output.pin is not None
         ),
+        *(((table, name, "pin"), wire.pin, f"{table} {name}", False) for table, name, wire in inputs),
         *(
-            (("interlock", name), lock.pin, f"interlock {name}", False)
-            for name, lock in machine.interlock.items()
+            (("selector", name, "pins", index), pin, f"selector {name}", False)
+            for name, selector in machine.selector.items()
+            for index, pin in enumerate(selector.pins)
         ),
-        *((("button", name), button.pin, f"button {name}", False) for name, button in machine.button.items()),
     ]
-    for table, name, owner, is_output in wires:
-        path = (*table, "pin")
+    for path, name, owner, is_output in wires:
         if not source.sound(*path):
             continue
         if name not in target.pin:
@@ -129,6 +144,6 @@ def _outputs(machine: MachineFile) -> Iterator[tuple[tuple[str, str], Channel | 
         yield ("stage", name), stage
 
 
-def _broken(wire: Interlock | Button) -> str:
+def _broken(wire: Interlock | Contact) -> str:
     """What is read when nothing is connected: the level it is pulled to."""
     return "high" if wire.pull == "up" else "low"

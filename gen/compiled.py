@@ -12,6 +12,8 @@ QUANTA_PER_ML = 256_000
 WEIGHT_MAX = 4095
 WEIGHT_SUM_MAX = 65_535
 STEPS_MAX = 64
+SELECTED_RECIPE = 0  # in place of a number: what the contacts that are pressed add up to
+SELECTED_SERVING = 255  # in place of an index, likewise
 STEPS_MORE = 8  # than outputs, so many steps a recipe may have more: a stage can occur more than once
 
 
@@ -72,9 +74,9 @@ class Button:
     name: str
     pin: Pin
     debounce: int
-    does: str  # "pour", "go on" or "stop"
-    recipe: int = 0
-    serving: int = 0
+    does: str  # "pour", "go on", "stop" or "select"
+    recipe: int = 0  # of one that pours: the number, or SELECTED_RECIPE; of one that selects: what it counts
+    serving: int = 0  # likewise: the index, or SELECTED_SERVING; what it counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +109,13 @@ class CompiledMachine:
     outputs: tuple[Output, ...]
     groups: tuple[Group, ...]
     interlocks: tuple[Interlock, ...]
-    buttons: tuple[Button, ...]
+    buttons: tuple[Button, ...]  # the contacts of selectors behind all others
     plausible: tuple[RateRange, ...]  # one a channel
     supply: int
     inrush_gap: int
     pour_limit: int
     pause_limit: int
+    link_limit: int  # 0: none
     jog_renewal: int
     vessel: int
     vessel_interlock: int | None  # index of the one that detects the vessel

@@ -53,7 +53,7 @@ def defaults(project: Project) -> list[Default]:
 def _tables(project: Project) -> Iterator[tuple[str, str, Table]]:
     machine = project.machine
     yield "machine", "", machine.machine
-    for kind in ("channel", "group", "interlock", "button", "stage"):
+    for kind in ("channel", "group", "interlock", "button", "selector", "stage"):
         for name, table in getattr(machine, kind).items():
             yield kind, name, table
     for name, recipe in project.recipes.recipe.items():

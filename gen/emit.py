@@ -26,7 +26,7 @@ from dosewright.gen.render import render
 from dosewright.gen.table import encode_calibration, encode_recipes
 
 NO_PIN = "255u, 0u, 0u"
-DOES = {"pour": 0, "go on": 1, "stop": 2}
+DOES = {"pour": 0, "go on": 1, "stop": 2, "select": 3}
 BYTES_PER_LINE = 12
 
 EXAMPLE = """\

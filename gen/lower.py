@@ -10,7 +10,7 @@ from math import floor
 from dosewright.gen import compiled as c
 from dosewright.gen.arithmetic import quanta, rate
 from dosewright.gen.book import Pourable
-from dosewright.gen.models.machine import Channel, Interlock, MachineFile, Stage
+from dosewright.gen.models.machine import Button, Channel, Interlock, MachineFile, Stage
 from dosewright.gen.project import Project
 from dosewright.gen.targets import Target
 
@@ -112,7 +112,7 @@ def _machine(project: Project) -> c.CompiledMachine:
         ),
         groups=tuple(c.Group(name, to_ticks(group.dead_time, tick)) for name, group in machine.group.items()),
         interlocks=tuple(_interlock(name, lock, tick, target) for name, lock in machine.interlock.items()),
-        buttons=tuple(_buttons(project)),
+        buttons=(*_buttons(project), *_contacts(project)),
         plausible=tuple(
             c.RateRange(
                 rate(item.plausible_rate.slowest, tick_us), rate(item.plausible_rate.fastest, tick_us)
@@ -123,6 +123,7 @@ def _machine(project: Project) -> c.CompiledMachine:
         inrush_gap=to_ticks(general.inrush_gap, tick),
         pour_limit=to_ticks(general.pour_limit, tick),
         pause_limit=to_ticks(general.pause_limit, tick),
+        link_limit=to_ticks(general.link_limit or Fraction(0), tick),
         jog_renewal=to_ticks(JOG_RENEWAL, tick),
         vessel=quanta(general.vessel),
         vessel_interlock=vessel_locks[0] if vessel_locks else None,
@@ -193,16 +194,42 @@ def _interlock(name: str, lock: Interlock, tick: Fraction, target: Target) -> c.
 
 
 def _buttons(project: Project) -> list[c.Button]:
+    """One that pours and does not say what pours what the selectors say."""
     number_of = project.numbers
     servings = list(project.recipes.serving)
+
+    def recipe(button: Button) -> int:
+        if isinstance(button.recipe, str):
+            return number_of.get(button.recipe, c.SELECTED_RECIPE)
+        return button.recipe or c.SELECTED_RECIPE
+
+    def serving(button: Button) -> int:
+        if button.serving:
+            return servings.index(button.serving)
+        return c.SELECTED_SERVING if button.does == "pour" else 0
+
     return [
         c.Button(
             name=name,
             pin=_pin(button.pin, project.target, button.pressed_when),
             debounce=to_ticks(button.debounce, project.machine.machine.tick),
             does=button.does,
-            recipe=number_of.get(button.recipe, 0) if isinstance(button.recipe, str) else button.recipe or 0,
-            serving=servings.index(button.serving) if button.serving else 0,
+            recipe=recipe(button),
+            serving=serving(button),
         )
         for name, button in project.machine.button.items()
+    ]
+
+
+def _contacts(project: Project) -> list[c.Button]:
+    return [
+        c.Button(
+            name=f"{name} {1 << bit}",
+            pin=_pin(pin, project.target, selector.pressed_when),
+            debounce=to_ticks(selector.debounce, project.machine.machine.tick),
+            does="select",
+            **{selector.sets: 1 << bit},
+        )
+        for name, selector in project.machine.selector.items()
+        for bit, pin in enumerate(selector.pins)
     ]

@@ -63,7 +63,8 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
         found = "none" if kind == "too_short" else f"{context['actual_length']} entries"
         if context["actual_length"] is None:
             found = "too many entries"
-        remedy = f"add one: [{dotted(path)}.NAME]" if kind == "too_short" else "take some out"
+        one_more = "add one" if isinstance(error["input"], list) else f"add one: [{dotted(path)}.NAME]"
+        remedy = one_more if kind == "too_short" else "take some out"
     elif kind in ("greater_than_equal", "less_than_equal"):
         bound = context.get("ge", context.get("le"))
         wanted = f"a whole number of at {'least' if 'ge' in context else 'most'} {bound}"

@@ -30,6 +30,7 @@ from dosewright.gen.twin_log import (
     Entry,
     Event,
     GoOn,
+    Heard,
     Input,
     Jog,
     Outcome,
@@ -127,11 +128,14 @@ class _Run:
         inputs: list[Interlock | Button] = [*self.twin.machine.interlocks, *self.twin.machine.buttons]
         levels: list[dict[int, bool]] = [{} for _ in inputs]
         requests: defaultdict[int, list[Request]] = defaultdict(list)
+        heard: set[int] = set()
         for event in log:
             tick = (event.tick - tick0) % WRAP
             if not 1 <= tick < NEVER:
                 raise ValueError(f"{event} lies outside the 2^31 ticks after {tick0}")
-            if not isinstance(event, Input):
+            if isinstance(event, Heard):
+                heard.add(tick)
+            elif not isinstance(event, Input):
                 requests[tick].append(event)
             elif 0 <= event.number < len(inputs):
                 levels[event.number][tick] = event.closed
@@ -141,7 +145,7 @@ class _Run:
 
         answers = []
         last = NEVER - 1 if until is None else (until - tick0) % WRAP
-        ticks = sorted(requests.keys() | changes.keys(), reverse=True)
+        ticks = sorted(requests.keys() | changes.keys() | heard, reverse=True)
         while True:
             asked = self.stop or self.waiting  # by a button, right after the last tick
             tick = controller.tick + 1 if asked else controller.next_tick()
@@ -150,6 +154,8 @@ class _Run:
             if tick > last:
                 break
             answers += [self._ask(request) for request in requests.get(tick, ())]
+            if tick in heard:
+                controller.heard_at = tick
             controller.run(tick, self.stop, self.waiting, self.pour, changes.get(tick, ()))
             self.stop, self.waiting = False, None
             for request in controller.pressed:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 
 from dosewright.gen.codes import Code, Reason, Result, State
 from dosewright.gen.compiled import CompiledMachine
-from dosewright.gen.twin_inputs import NEVER
-from dosewright.gen.twin_log import CLOSED, GoOn, Jog, Pour, Request, Stop
+from dosewright.gen.twin_inputs import NEVER, wished
+from dosewright.gen.twin_log import CLOSED, GoOn, Jog, Pour, Request
 from dosewright.gen.twin_steps import Rests, Step, Steps
 
 Change = tuple[int, bool]  # an input and its debounced level
@@ -47,6 +47,9 @@ class Controller:
         self.jog = Steps([], self.rests)
         self.trace: list[tuple[int, Code, int]] = []
         self.pressed: list[Request] = []  # what buttons asked for in the last tick
+        self.heard_at = 0  # the link
+        self._held: set[int] = set()  # buttons
+        self._over_link = False  # the last pour was asked for there
         self._entries: list[tuple[Code, int]] = []
         self._is_on: set[int] = set()
         self._pour_due = self._pour_left = self._pause_due = self._jog_due = NEVER
@@ -84,10 +87,16 @@ class Controller:
         if self.state == State.PAUSED:
             if self._goes_on() or self._missing() & (self.masks.aborts | ~self._causes):
                 return soon
-            return max(soon, min([self._pause_due, *(step.due for step in self.pour.running)]))
+            due = [step.due for step in self.pour.running]
+            return max(soon, min([self._pause_due, self._link_due(), *due]))
         if self._missing():
             return soon
-        return max(soon, min(self._pour_due, self._next_of(self.pour)))
+        return max(soon, min(self._pour_due, self._link_due(), self._next_of(self.pour)))
+
+    def _link_due(self) -> int:
+        """The tick in which the link has been silent for too long."""
+        limit = self.machine.link_limit
+        return self.heard_at + limit + 1 if limit and self._over_link else NEVER
 
     def run(
         self, tick: int, stop: bool, waiting: Request | None, pour: list[Step], changes: Sequence[Change]
@@ -130,6 +139,7 @@ class Controller:
             self.state, self.result, self.reason, self.argument = State.POURING, Result.NONE, Reason.NONE, 0
             self.pour = Steps(pour, self.rests)
             self._pour_due = tick + machine.pour_limit + 1
+            self._over_link = waiting.over_link
             self.served = machine.vessel_interlock is not None
             self._note(Code.POUR, waiting.serving)
         elif isinstance(waiting, GoOn) and self.state == State.PAUSED:
@@ -146,16 +156,18 @@ class Controller:
 
     def _inputs(self, changes: Sequence[Change]) -> None:
         interlocks = len(self.machine.interlocks)
+        newly = []
         for index, closed in changes:
             self._note(Code.INPUT, index + (CLOSED if closed else 0))
             if index < interlocks:
                 self.open = self.open & ~(1 << index) | (0 if closed else 1 << index)
             elif closed:
-                button = self.machine.buttons[index - interlocks]
-                if button.does == "pour":
-                    self.pressed.append(Pour(self.tick, button.recipe, button.serving))
-                else:
-                    self.pressed.append(Stop(self.tick) if button.does == "stop" else GoOn(self.tick))
+                newly.append(self.machine.buttons[index - interlocks])
+                self._held.add(index - interlocks)
+            else:
+                self._held.discard(index - interlocks)
+        held = [self.machine.buttons[index] for index in self._held]
+        self.pressed = [wish for button in newly if (wish := wished(self.tick, button, held))]
         if self._vessel_gone():
             self.served = False
 
@@ -168,6 +180,7 @@ class Controller:
 
     def _limits(self) -> None:
         tick = self.tick
+        pouring = self.state == State.POURING
         missing = self._missing()
         if missing & self.masks.aborts:
             return self._abort(Reason.INTERLOCK, lowest(missing & self.masks.aborts))
@@ -175,13 +188,14 @@ class Controller:
         for step in self.pour.running:
             if step.due <= tick and step.left_at(tick) > 0:
                 return self._abort(Reason.MAX_ON, step.output)
-        if self.state == State.POURING:
-            if tick >= self._pour_due:
-                return self._abort(Reason.POUR_LIMIT)
-            if missing:
-                self._pause(missing)
-        elif tick >= self._pause_due:
+        if pouring and tick >= self._pour_due:
+            return self._abort(Reason.POUR_LIMIT)
+        if not pouring and tick >= self._pause_due:
             return self._abort(Reason.PAUSE_LIMIT)
+        if tick >= self._link_due():
+            return self._abort(Reason.LINK_LOST)
+        if pouring and missing:
+            self._pause(missing)
         if self.state == State.PAUSED:
             self._causes |= missing
             self.pour.interrupt(tick, self.open, self.masks.always)

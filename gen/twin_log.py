@@ -18,9 +18,12 @@ CLOSED = 128  # added to the index in the argument of an input's entry
 
 
 class Pour(NamedTuple):
+    """``over_link``: it is stopped when the link falls silent, where the machine says so."""
+
     tick: int
     recipe: int
     serving: int
+    over_link: bool = False
 
 
 class GoOn(NamedTuple):
@@ -45,8 +48,14 @@ class Input(NamedTuple):
     closed: bool
 
 
+class Heard(NamedTuple):
+    """A request of the link was answered right after tick - 1."""
+
+    tick: int
+
+
 Request = Pour | GoOn | Stop | Jog
-Event = Request | Input
+Event = Request | Input | Heard
 
 
 class Entry(NamedTuple):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -12,6 +12,7 @@ from dosewright.gen.models.base import (
     Current,
     Debounce,
     FluidOunce,
+    LinkTime,
     Name,
     NoTime,
     Percent,
@@ -28,7 +29,8 @@ MOST_CHANNELS = 64
 MOST_STAGES = 16
 MOST_OUTPUTS = 64  # channels and stages together
 MOST_INTERLOCKS = 16
-MOST_BUTTONS = 16
+MOST_BUTTONS = 16  # with the contacts of selectors
+MOST_SELECTING = {"recipe": 15, "serving": 4}  # contacts: a button must be left, and there are 16 servings
 MOST_CURRENT = Fraction(65)  # amperes: two bytes of milliamperes on the controller
 
 Level = Literal["high", "low"]
@@ -99,6 +101,12 @@ class General(Table):
         "10 s",
         "A pause that lasts longer aborts the pour. A plain number is s.",
         "long enough to put a vessel back, short enough that nobody forgets the pour",
+    )
+    link_limit: LinkTime | None = setting(
+        None,
+        "A pour that a computer asked for is aborted when nothing was heard of the computer for so long, "
+        "at least 2 s, since it repeats for more than a second what was not answered. A plain number is s.",
+        "the pour goes on without the computer: the controller needs none to end it",
     )
     tolerance: Percent = setting(
         "5 %",
@@ -213,26 +221,55 @@ class Interlock(Table):
     )
 
 
-class Button(Table):
-    """A push button or switch that asks for something."""
+class Contact(Table):
+    """What a button and the contacts of a selector have in common."""
 
-    pin: str = needed("The pin of the button, by its name on the board.", "A3", stand_in="")
-    does: Literal["pour", "go on", "stop"] = needed("What a press asks for.", "pour", stand_in="stop")
-    pressed_when: Level = setting("low", "The level that means pressed.", "a button from the pin to ground")
+    pressed_when: Level = setting(
+        "low", "The level that means pressed (switched on).", "a contact from the pin to ground"
+    )
     pull: Pull = setting(
         "up",
         'Where the pin is pulled: "up" inside the controller, "down" by a resistor of yours.',
-        "no part needed, and with a button to ground a broken wire reads as not pressed",
+        "no part needed, and with a contact to ground a broken wire reads as not pressed",
     )
     debounce: Debounce = setting(
         "20 ms",
         "How long a new level must last before it counts. A plain number is s.",
         "most switches bounce for less than 7 ms (J. Ganssle, A Guide to Debouncing)",
     )
+
+
+class Button(Contact):
+    """A push button or switch that asks for something."""
+
+    pin: str = needed("The pin of the button, by its name on the board.", "A3", stand_in="")
+    does: Literal["pour", "go on", "stop"] = needed("What a press asks for.", "pour", stand_in="stop")
     recipe: str | int | None = setting(
-        None, "The recipe it pours, by name or number.", "only a button that pours has one"
+        None,
+        "The recipe it pours, by name or number.",
+        "what the selector of recipes says; only a button that pours has one",
     )
-    serving: str | None = setting(None, "The serving it pours.", "only a button that pours has one")
+    serving: str | None = setting(
+        None,
+        "The serving it pours.",
+        "what the selector of servings says; only a button that pours has one",
+    )
+
+
+class Selector(Contact):
+    """A switch that says what the buttons pour: a coded rotary switch, a row of toggle switches, or one."""
+
+    pins: Annotated[list[str], Field(min_length=1)] = needed(
+        "The pins of its contacts; while pressed they count 1, 2, 4, 8 and so on, the first one 1.",
+        ["A1", "A2"],
+        stand_in=[""],
+    )
+    sets: Literal["recipe", "serving"] = needed(
+        "What the sum of its pressed contacts is: the number of a recipe, or which serving of recipes.toml, "
+        "0 for the first one.",
+        "recipe",
+        stand_in="recipe",
+    )
 
 
 class Stage(Table):
@@ -267,7 +304,7 @@ class Stage(Table):
 
 
 class MachineFile(Table):
-    """The hardware of one machine: channels, interlocks, buttons, stages, limits."""
+    """The hardware of one machine: channels, interlocks, buttons, selectors, stages, limits."""
 
     machine: General = needed(
         "Name, target, vessel, and limits of the whole.",
@@ -284,6 +321,9 @@ class MachineFile(Table):
         {}, description="Conditions at inputs, by name.", max_length=MOST_INTERLOCKS
     )
     button: dict[Name, Button] = Field({}, description="Buttons, by name.", max_length=MOST_BUTTONS)
+    selector: dict[Name, Selector] = Field(
+        {}, description="Switches that say which recipe or serving the buttons pour, by name.", max_length=2
+    )
     stage: dict[Name, Stage] = Field(
         {}, description="Steps that are no doses, by name.", max_length=MOST_STAGES
     )

@@ -11,10 +11,10 @@ from pathlib import Path
 from dosewright.gen.compiled import Button, Interlock
 from dosewright.gen.table import encode_calibration, encode_recipes
 from dosewright.gen.twin import run
-from dosewright.gen.twin_log import GoOn, Input, Jog, Pour
+from dosewright.gen.twin_log import GoOn, Heard, Input, Jog, Pour, Stop
 from engine.random_cases import Case
 
-DOES = {"pour": 0, "go on": 1, "stop": 2}
+DOES = {"pour": 0, "go on": 1, "stop": 2, "select": 3}
 NO_INTERLOCK = 255
 
 # answers, trace, booked steps, final state: each a list of lines of the driver
@@ -39,7 +39,7 @@ def script(case: Case) -> str:
     scalars = [
         machine.supply, machine.inrush_gap, machine.pour_limit, machine.pause_limit, machine.jog_renewal,
         machine.vessel, vessel, machine.channels, len(machine.outputs), len(locks), len(machine.buttons),
-        *masks,
+        *masks, machine.link_limit,
     ]  # fmt: skip
     lines = [f"case {case.tick0}", "scalars " + " ".join(map(str, scalars))]
     for index, o in enumerate(machine.outputs):
@@ -63,11 +63,11 @@ def script(case: Case) -> str:
         if isinstance(event, Input):
             lines.append(f"in {event.number} {event.closed:d}")
         elif isinstance(event, Pour):
-            lines.append(f"pour {event.recipe} {event.serving}")
+            lines.append(f"pour {event.recipe} {event.serving} {event.over_link:d}")
         elif isinstance(event, Jog):
             lines.append(f"jog {event.output} {event.on:d}")
         else:
-            lines.append("goon" if isinstance(event, GoOn) else "stop")
+            lines.append({GoOn: "goon", Stop: "stop", Heard: "heard"}[type(event)])
     return "\n".join([*lines, f"run {case.ticks - tick}", "end", ""])
 
 

@@ -2,7 +2,7 @@
  *
  *   case TICK0                      a new machine; all its numbers start at 0
  *   scalars SUPPLY INRUSH POUR_LIMIT PAUSE_LIMIT JOG_RENEWAL VESSEL VESSEL_INTERLOCK CHANNELS OUTPUTS INTERLOCKS
- *           BUTTONS START_MASK POURING_MASK ALWAYS_MASK ABORT_MASK GOES_ON_MASK       (all in one line)
+ *           BUTTONS START_MASK POURING_MASK ALWAYS_MASK ABORT_MASK GOES_ON_MASK LINK_LIMIT       (all in one line)
  *   output I CURRENT GROUP MAX_ON NEEDS STAYS_ON JOG_LIMIT
  *   group I DEAD                    I from 1
  *   debounce I N                    interlocks, then buttons
@@ -10,7 +10,8 @@
  *   recipes HEX, calibration HEX    a record; without the line there is none
  *   run N                           N ticks; after each its trace and the requests of buttons
  *   in I LEVEL                      1: closed or pressed
- *   pour NUMBER SERVING, stop, goon, jog OUTPUT ON
+ *   pour NUMBER SERVING OVER_LINK, stop, goon, jog OUTPUT ON
+ *   heard                           a request of the link was answered
  *   end                             how things stand
  *
  * Out: answer REASON ARG for each request; t TICK CODE ARG for each entry of the trace; at the end
@@ -92,7 +93,7 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
 /* Numbers of a line behind its word; how many there must be. */
 static const uint32_t *numbers(unsigned count)
 {
-    static uint32_t values[16];
+    static uint32_t values[17];
     char *at = strchr(line, ' ');
     unsigned i;
 
@@ -152,7 +153,7 @@ static void begin_case(void)
 
 static void set_scalars(void)
 {
-    const uint32_t *n = numbers(16);
+    const uint32_t *n = numbers(17);
 
     fuzz.supply = (uint16_t)n[0];
     fuzz.inrush = n[1];
@@ -170,6 +171,7 @@ static void set_scalars(void)
     fuzz.always_mask = (uint16_t)n[13];
     fuzz.abort_mask = (uint16_t)n[14];
     fuzz.goes_on_mask = (uint16_t)n[15];
+    fuzz.link_limit = n[16];
     if (n[0] > 65535 || fuzz.outputs > DW_OUTPUTS_CAPACITY || fuzz.interlocks > DW_INTERLOCKS_CAPACITY ||
         fuzz.buttons > DW_BUTTONS_CAPACITY) {
         give_up("more than there is room for");
@@ -301,7 +303,12 @@ static void happen(void)
     } else if (is("in")) {
         pins[numbers(2)[0]] = (uint8_t)numbers(2)[1];
     } else if (is("pour")) {
-        tell_answer(dw_pour((uint16_t)numbers(2)[0], (uint8_t)numbers(2)[1]));
+        uint16_t recipe = (uint16_t)numbers(3)[0];
+        uint8_t serving = (uint8_t)numbers(3)[1];
+
+        tell_answer(numbers(3)[2] != 0 ? dw_pour_over_link(recipe, serving) : dw_pour(recipe, serving));
+    } else if (is("heard")) {
+        dw_heard();
     } else if (is("stop")) {
         dw_answer_t accepted = { DW_OK, 0 };
 

@@ -11,6 +11,8 @@ from random import Random
 
 from dosewright.gen.arithmetic import OFFSET_MAX, SERVING_MAX, planned, split
 from dosewright.gen.compiled import (
+    SELECTED_RECIPE,
+    SELECTED_SERVING,
     Button,
     Calibration,
     CalibrationTable,
@@ -26,10 +28,10 @@ from dosewright.gen.compiled import (
     Stage,
     Step,
 )
-from dosewright.gen.twin_log import Event, GoOn, Input, Jog, Pour, Request, Stop
+from dosewright.gen.twin_log import Event, GoOn, Heard, Input, Jog, Pour, Request, Stop
 
 WRAP = 1 << 32
-CHANNELS, STAGES, INTERLOCKS, BUTTONS, GROUPS, STEPS = 8, 4, 6, 3, 4, 16
+CHANNELS, STAGES, INTERLOCKS, BUTTONS, CONTACTS, GROUPS, STEPS = 8, 4, 6, 3, 4, 4, 16
 PIN = Pin("", 0, 0, True)
 
 
@@ -105,6 +107,7 @@ def numbers_case(seed: int) -> Case:
             0,
             1 << 30,
             1 << 30,
+            0,
             500,
             SERVING_MAX,
             None,
@@ -222,6 +225,7 @@ def _machine(
         inrush_gap=rng.choice((0, 0, 1, 2, 5, 12)),
         pour_limit=rng.choice((rng.randint(0, 150), 100_000, 100_000, 100_000)),
         pause_limit=rng.choice((rng.randint(0, 40), 100_000)),
+        link_limit=rng.choice((0, 0, 0, rng.randint(1, 20), rng.randint(1, 120))),
         jog_renewal=rng.randint(1, 40),
         vessel=sorted(table.servings)[-1] if rng.random() < 0.8 else rng.choice(table.servings),
         vessel_interlock=rng.randrange(len(interlocks)) if interlocks and rng.random() < 0.6 else None,
@@ -246,18 +250,34 @@ def _longest(table: RecipeTable, calibration: CalibrationTable, outputs: int) ->
 
 
 def _buttons(rng: Random, table: RecipeTable) -> tuple[Button, ...]:
+    """Buttons, and behind them contacts whose sums hit and miss what the table has, also past 2^16, 2^8."""
     numbers = [recipe.number for recipe in table.recipes]
-    return tuple(
+    contacts = rng.choice((0, 0, rng.randint(1, 2), rng.randint(1, CONTACTS)))
+    asking = [
         Button(
             "",
             PIN,
             rng.choice((1, 2, 4)),
             rng.choice(("pour", "pour", "pour", "go on", "go on", "stop")),
-            rng.choice(numbers),
-            rng.randrange(len(table.servings)),
+            SELECTED_RECIPE if rng.random() < (0.6 if contacts else 0.05) else rng.choice(numbers),
+            SELECTED_SERVING
+            if rng.random() < (0.6 if contacts else 0.05)
+            else rng.randrange(len(table.servings)),
         )
-        for _ in range(rng.randint(0, BUTTONS))
-    )
+        for _ in range(rng.randint(min(contacts, 1), BUTTONS))
+    ]
+    selecting = [
+        Button(
+            "",
+            PIN,
+            rng.choice((1, 2, 4)),
+            "select",
+            rng.choice((0, 1, 2, 498, 65534, 65535, *numbers, *numbers, *numbers)),
+            rng.choice((0, 0, 0, 0, 1, 1, 254, 255)),
+        )
+        for _ in range(contacts)
+    ]
+    return (*asking, *selecting)
 
 
 def _events(rng: Random, machine: CompiledMachine, table: RecipeTable, ticks: int) -> list[Event]:
@@ -277,7 +297,8 @@ def _scene(rng: Random, machine: CompiledMachine, table: RecipeTable, tick: int)
     interlocks, buttons = len(machine.interlocks), len(machine.buttons)
     kind = rng.random()
     if kind < 0.30:
-        return [_pour(rng, table, tick)]
+        pour = _pour(rng, table, tick)
+        return [pour, *_heard(rng, machine, tick)] if pour.over_link else [pour]
     if kind < 0.64 and interlocks:  # an interlock is lost and returns, perhaps for less than its debounce
         index = rng.randrange(interlocks)
         vessel = machine.vessel_interlock
@@ -288,9 +309,16 @@ def _scene(rng: Random, machine: CompiledMachine, table: RecipeTable, tick: int)
         if rng.random() < 0.25:
             after.append(_pour(rng, table, back + rng.randint(4, 9)))
         return [Input(tick, index, False), Input(back, index, True), *after]
-    if kind < 0.74 and buttons:
-        index = interlocks + rng.randrange(buttons)
-        return [Input(tick, index, True), Input(tick + rng.randint(1, 10), index, False)]
+    contacts = [index for index, button in enumerate(machine.buttons) if button.does == "select"]
+    if kind < (0.84 if contacts else 0.74) and buttons:
+        moved: list[Event] = [
+            Input(tick + rng.randint(0, 3), interlocks + index, rng.random() < 0.6)
+            for index in contacts
+            if rng.random() < 0.7
+        ]
+        press = tick + rng.randint(0, 6 if moved else 0)
+        index = interlocks + rng.randrange(buttons - len(contacts))
+        return [*moved, Input(press, index, True), Input(press + rng.randint(1, 10), index, False)]
     if kind < 0.86:
         return _jog(rng, machine, tick)
     if kind < 0.93:
@@ -305,7 +333,16 @@ def _pour(rng: Random, table: RecipeTable, tick: int) -> Pour:
     if rng.random() < 0.04:
         number = 4
     serving = rng.randrange(len(table.servings)) if rng.random() < 0.96 else len(table.servings)
-    return Pour(tick, number, serving)
+    return Pour(tick, number, serving, over_link=rng.random() < 0.6)
+
+
+def _heard(rng: Random, machine: CompiledMachine, tick: int) -> list[Event]:
+    """The host asks for a pour, then now and again for something, until it falls silent."""
+    events: list[Event] = []
+    for _ in range(rng.randint(0, 8) if machine.link_limit else 0):
+        events.append(Heard(tick))
+        tick += rng.randint(1, machine.link_limit + (rng.random() < 0.3))
+    return events
 
 
 def _jog(rng: Random, machine: CompiledMachine, tick: int) -> list[Event]:

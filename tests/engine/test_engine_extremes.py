@@ -89,6 +89,7 @@ def machine(
         inrush_gap=2,
         pour_limit=100_000,
         pause_limit=1000,
+        link_limit=0,
         jog_renewal=500,
         vessel=1 << 31,
         vessel_interlock=0 if interlocks else None,

@@ -17,9 +17,10 @@ import pytest
 
 from dosewright.gen import exact
 from dosewright.gen.codes import Code, Reason
-from dosewright.gen.compiled import QUANTA_PER_ML, Dose
+from dosewright.gen.compiled import QUANTA_PER_ML, SELECTED_RECIPE, Dose
+from dosewright.gen.twin_log import Pour, Request
 from engine.comparison import Told, by_engine, by_twin, difference, smallest
-from engine.random_cases import case, numbers_case
+from engine.random_cases import Case, case, numbers_case
 from tools import need
 
 ROOT = Path(__file__).parents[2]
@@ -50,6 +51,7 @@ ABORTS = {
     Reason.MAX_ON: 1.5,
     Reason.POUR_LIMIT: 5.0,
     Reason.PAUSE_LIMIT: 4.0,
+    Reason.LINK_LOST: 4.0,
 }
 
 
@@ -85,12 +87,12 @@ def test_twin_equals_engine(driver: Path) -> None:
                 found = difference(made, twin, engine)
                 assert found
                 pytest.fail(str(smallest(found, driver)))
-            seen.update(happened(engine))
+            seen.update(happened(made, engine))
     for wanted in (
         {("code", code): share for code, share in CODES.items()},
         {("refused", reason): share for reason, share in REFUSALS.items()},
         {("aborted", reason): share for reason, share in ABORTS.items()},
-        {("restart",): 8.0, ("wrap",): 20.0},
+        {("restart",): 8.0, ("wrap",): 20.0, ("selected",): 1.0, ("passed over",): 1.0},
     ):
         rare = {what: seen[what] for what, share in wanted.items() if seen[what] * 100 < share * CASES}
         assert not rare, f"too rare among {CASES} cases: {rare}"
@@ -114,7 +116,7 @@ def test_the_planned_ticks_are_equal_and_within_a_tick_of_exact(driver: Path) ->
     assert planned > 5000
 
 
-def happened(told: Told) -> set[object]:
+def happened(made: Case, told: Told) -> set[object]:
     """What occurred in a case, as the engine told it."""
     entries = [tuple(map(int, line.split()[1:])) for line in told["t"]]
     seen: set[object] = {("code", code) for _, code, _ in entries}
@@ -124,4 +126,14 @@ def happened(told: Told) -> set[object]:
         seen.add(("restart",))
     if entries and entries[-1][0] < entries[0][0]:
         seen.add(("wrap",))
+    pouring = {button.recipe for button in made.machine.buttons if button.does == "pour"}
+    if pouring == {SELECTED_RECIPE}:  # then a pour beyond those asked for is one that contacts chose
+        asked = [event for event in made.events if isinstance(event, Request)]
+        accepted = sum(
+            isinstance(event, Pour) and line.split()[1] == "0"
+            for event, line in zip(asked, told["answer"], strict=True)
+        )
+        seen.add(
+            ("selected",) if sum(code == Code.POUR for _, code, _ in entries) > accepted else ("passed over",)
+        )
     return seen

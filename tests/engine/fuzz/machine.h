@@ -8,9 +8,9 @@
 #define DW_OUTPUTS_CAPACITY 12
 #define DW_CHANNELS_CAPACITY 8
 #define DW_INTERLOCKS_CAPACITY 6
-#define DW_BUTTONS_CAPACITY 3
+#define DW_BUTTONS_CAPACITY 7
 #define DW_GROUPS_CAPACITY 4
-#define DW_PORTS_CAPACITY 11
+#define DW_PORTS_CAPACITY 15
 #define DW_STEPS_MAX 16
 
 #define FUZZ_INPUTS (DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY)
@@ -18,7 +18,7 @@
 
 typedef struct {
     uint16_t supply;
-    uint32_t inrush, pour_limit, pause_limit, jog_renewal, vessel;
+    uint32_t inrush, pour_limit, pause_limit, link_limit, jog_renewal, vessel;
     uint8_t vessel_interlock, channels, outputs, interlocks, buttons;
     uint16_t start_mask, pouring_mask, always_mask, abort_mask, goes_on_mask;
     uint32_t interface;
@@ -37,7 +37,7 @@ extern fuzz_t fuzz;
 #define DW_INRUSH_GAP fuzz.inrush
 #define DW_POUR_LIMIT fuzz.pour_limit
 #define DW_PAUSE_LIMIT fuzz.pause_limit
-#define DW_LINK_LIMIT 0u
+#define DW_LINK_LIMIT fuzz.link_limit
 #define DW_JOG_RENEWAL fuzz.jog_renewal
 #define DW_VESSEL_QUANTA fuzz.vessel
 #define DW_VESSEL_INTERLOCK fuzz.vessel_interlock
