@@ -21,10 +21,11 @@
 enum { MAX_OUTPUTS = 64, MAX_INPUTS = 32, MAX_PORTS = 26, MAX_PRESSES = 256, STORE_BYTES = 4096 };
 
 /* Deadlines. */
-enum { DUE_STOP, DUE_RX, DUE_TX, DUE_STORE, DUE_UNLOCK, DUE_PRESS, DUE_CUT, DUE_WAKE, DUE_COUNT };
+enum { DUE_STOP, DUE_RX, DUE_TX, DUE_STORE, DUE_UNLOCK, DUE_PRESS, DUE_STORM, DUE_CUT, DUE_WAKE, DUE_COUNT };
 
 /* What the harness can ask about afterwards. */
 typedef struct {
+    uint64_t bytes;      /* bytes that came to their end on the wire from the harness */
     uint64_t overruns;   /* bytes lost because three were unread */
     uint64_t framing;    /* bytes garbled because the two bauds differ too much */
     uint64_t deaf;       /* bytes that came while nobody could listen */
@@ -79,6 +80,8 @@ void pins_refresh(void);
 bool pins_press(unsigned index, int level);
 bool pins_press_at(uint64_t cycle, unsigned index, int level);
 void pins_press_due(void);
+void pins_storm(uint64_t gap, uint32_t which);
+void pins_storm_due(void);
 bool pins_vcd(const char *path);
 void pins_vcd_close(void);
 

@@ -79,6 +79,7 @@ static void run_due(int what) {
         case DUE_STORE: store_due(); break;
         case DUE_UNLOCK: store_unlock(); break;
         case DUE_PRESS: pins_press_due(); break;
+        case DUE_STORM: pins_storm_due(); break;
         case DUE_CUT: schedule(DUE_CUT, 0); cut_power(); break;
         case DUE_WAKE: schedule(DUE_WAKE, 0); board.powered = true; break;
         default: schedule(what, 0); break; /* DUE_STOP only ends a batch of instructions */

@@ -35,9 +35,9 @@ static bool send_bytes(const char *rest, uint64_t gap, bool for_ever) {
 
 static void print_counts(void) {
     const counts_t *c = &board.counts;
-    say("counts overruns %" PRIu64 " framing %" PRIu64 " deaf %" PRIu64 " tx_lost %" PRIu64 " writes %" PRIu64
+    say("counts bytes %" PRIu64 " overruns %" PRIu64 " framing %" PRIu64 " deaf %" PRIu64 " tx_lost %" PRIu64 " writes %" PRIu64
         " store_misuse %" PRIu64 " interrupts %" PRIu64,
-        c->overruns, c->framing, c->deaf, c->tx_lost, c->writes, c->store_misuse, c->interrupts);
+        c->bytes, c->overruns, c->framing, c->deaf, c->tx_lost, c->writes, c->store_misuse, c->interrupts);
 }
 
 static bool memory(uint64_t from, uint64_t count, const char *fill) {
@@ -80,6 +80,8 @@ const char *obey(char *line) {
         return pins_press((unsigned)a, b != 0) ? NULL : "no such input";
     else if (!strcmp(line, "inat") && numbers == 3)
         return pins_press_at(a, (unsigned)b, c != 0) ? NULL : "no such input, or too many presses";
+    else if (!strcmp(line, "storm") && numbers == 2)
+        pins_storm(a, (uint32_t)b);
     else if (!strcmp(line, "reset"))
         return reset(*word[0] ? word[0] : "power", *word[1] ? strtoull(word[1], NULL, 10) : 500)
                    ? NULL

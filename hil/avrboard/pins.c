@@ -32,6 +32,8 @@ static struct {
     int level;
 } presses[MAX_PRESSES];
 static unsigned press_count;
+static uint64_t storm_gap;
+static uint32_t storm, storm_levels; /* bit i: input i shakes; its level before */
 static FILE *vcd;
 static uint64_t vcd_time;
 
@@ -193,6 +195,25 @@ void pins_press_due(void) {
         memmove(&presses[0], &presses[1], --press_count * sizeof presses[0]);
     }
     schedule(DUE_PRESS, press_count ? presses[0].cycle : 0);
+}
+
+/* These inputs (bit i: input i) change their level over and over, one of them after each random gap below `gap` cycles.
+ * Without a gap: no more, and they are as they were before. */
+void pins_storm(uint64_t gap, uint32_t which) {
+    for (unsigned i = 0; i < input_count; i++)
+        if (storm >> i & 1) pins_press(i, storm_levels >> i & 1);
+    storm = gap ? which & (uint32_t)((1ull << input_count) - 1) : 0;
+    storm_gap = gap;
+    storm_levels = 0;
+    for (unsigned i = 0; i < input_count; i++) storm_levels |= (uint32_t)inputs[i].level << i;
+    schedule(DUE_STORM, storm ? board.avr->cycle + 1 : 0);
+}
+
+void pins_storm_due(void) {
+    unsigned chosen = (unsigned)(draw() % input_count);
+    while (!(storm >> chosen & 1)) chosen = (chosen + 1) % input_count;
+    pins_press(chosen, !inputs[chosen].level);
+    schedule(DUE_STORM, board.avr->cycle + 1 + draw() % storm_gap);
 }
 
 bool pins_vcd(const char *path) {

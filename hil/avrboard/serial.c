@@ -189,6 +189,7 @@ void serial_rx_due(void) {
         return;
     }
     arriving = false;
+    board.counts.bytes++;
     schedule(DUE_RX, 0);
     uint8_t value = queue[queue_head];
     queue_head = (queue_head + 1) % QUEUE;

@@ -58,8 +58,11 @@ class Cart:
             self.board.command(f"in {index} {int(interlock.pin.active_high)}")
         self.board.command("run 100")
 
-    def pour(self, recipe: int, serving: int, traffic: str = "") -> list[Entry]:
-        """One pour to its end, its vessel changed first; returns the trace. ``traffic`` goes on meanwhile."""
+    def pour(self, recipe: int, serving: int, traffic: str = "", storm: str = "0 0") -> list[Entry]:
+        """One pour to its end, its vessel changed first; returns the trace.
+
+        ``traffic`` and ``storm``, what the commands of that name take, go on meanwhile.
+        """
         vessel = self.compiled.machine.vessel_interlock
         if vessel is not None:
             pin = self.compiled.machine.interlocks[vessel].pin
@@ -69,6 +72,7 @@ class Cart:
         self.client.trace()
         answer = self.client.pour(recipe, serving)
         assert answer.reason == 0, answer
+        self.board.command(f"storm {storm}")
         self.board.command(f"traffic {traffic}" if traffic else "run 1")
         entries: list[Entry] = []
         for _ in range(200):
@@ -80,6 +84,7 @@ class Cart:
             assert lost == 0
             entries += more
             if self.client.status().state == State.IDLE:
+                self.board.command("storm 0 0")
                 return entries
             if traffic:
                 self.board.command(f"traffic {traffic}")

@@ -5,11 +5,15 @@ from __future__ import annotations
 import ctypes.util
 import shutil
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from avr.cart import SMALL, Cart
+from dosewright.gen.load import load
+from dosewright.gen.lower import lower
+from dosewright.hil.avrboard.project import board_command
 from tools import missing
 
 INSTALL = "apt-get install gcc-avr avr-libc libsimavr-dev libelf-dev"
@@ -45,3 +49,18 @@ def compile_avr(avr_tools: None, tmp_path_factory: pytest.TempPathFactory) -> Ca
         return elf
 
     return compiled
+
+
+@pytest.fixture(scope="session")
+def firmware(avr_tools: None, tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """The command that starts a board with the small example in it, built once."""
+    project = load(SMALL)
+    return board_command(lower(project), project.target, tmp_path_factory.mktemp("firmware"))
+
+
+@pytest.fixture
+def cart(firmware: list[str]) -> Iterator[Cart]:
+    """A board of its own for a test, with every interlock closed."""
+    cart = Cart(firmware, lower(load(SMALL)))
+    yield cart
+    cart.board.close()

@@ -58,11 +58,8 @@ def test_what_is_over_the_limits_is_said() -> None:
 
 
 @pytest.mark.parametrize("kind", ["power", "watchdog", "dtr 300"])
-def test_a_reset_in_mid_pour_ends_it_with_everything_off(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
-) -> None:
-    command, _, compiled = build(tmp_path, monkeypatch)
-    cart = Cart(command, compiled)
+def test_a_reset_in_mid_pour_ends_it_with_everything_off(cart: Cart, kind: str) -> None:
+    compiled = cart.compiled
     recipe = compiled.recipes.recipes[0].number
     assert cart.client.pour(recipe, 0).reason == 0
     cart.board.command("run 500")
@@ -77,25 +74,6 @@ def test_a_reset_in_mid_pour_ends_it_with_everything_off(
     held = 16_000 * 300 if kind.startswith("dtr") else 0
     assert max(pin.cycle for pin in after) - reset - held < 120  # cycles after the first instruction
     assert cart.client.status().state == State.IDLE
-    cart.board.close()
-
-
-def test_a_hung_main_loop_is_reset_by_the_watchdog(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    hang = ("avr/main.c", "        dw_poll();\n", "        dw_poll();\n        while (PINC & 1u << 5) {}\n")
-    command, _, compiled = build(tmp_path, monkeypatch, [hang])  # A5 is nobody's input: its pull-up reads 1
-    cart = Cart(command, compiled)
-    cart.board.command("run 400")
-    assert [kind for _, kind in cart.board.happened.resets][1:2] == ["watchdog"]
-    cart.board.close()
-
-
-def test_a_hung_tick_is_reset_by_the_watchdog(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    hang = ("avr/tick.c", "        dw_tick();\n", "        dw_tick();\n        while (count > 200u) {}\n")
-    command, _, compiled = build(tmp_path, monkeypatch, [hang])
-    cart = Cart(command, compiled)
-    cart.board.command("run 600")
-    assert "watchdog" in [kind for _, kind in cart.board.happened.resets]
-    cart.board.close()
 
 
 def test_the_same_port_serves_the_larger_chip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

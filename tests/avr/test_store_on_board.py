@@ -7,13 +7,13 @@ seeded sample shows that the port of the chip keeps what the engine promises.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from avr.cart import Cart, build
+from avr.cart import Cart
 from dosewright.gen.compiled import Rate
 from dosewright.gen.emit import table_bin
 from dosewright.hil.client import Refused
@@ -21,14 +21,6 @@ from dosewright.hil.messages import Held
 from dosewright.hil.trouble import RigTrouble
 
 TORN = ("old", "new", "00", "ff")
-
-
-@pytest.fixture
-def cart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Cart]:
-    command, _, compiled = build(tmp_path, monkeypatch)
-    cart = Cart(command, compiled)
-    yield cart
-    cart.board.close()
 
 
 def tables(cart: Cart, kind: bytes) -> list[bytes]:

@@ -1,0 +1,106 @@
+"""What no line and no switch should do, while the board pours: neither an edge nor the plan cares.
+
+Together more than 10^6 bytes arrive at line rate; each kind of them during whole pours.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+from avr.cart import Cart
+from dosewright.gen.codes import Code, State
+from dosewright.gen.plan import plan
+from dosewright.hil.avrboard.accuracy import accuracy
+from dosewright.hil.frames import Frame, pack
+from dosewright.hil.messages import Entry, Request
+
+BYTES = 1_000_000  # of all kinds together
+GAP = 60  # cycles between two bytes at most, a twentieth of a byte: nothing falls into step with the tick
+LIMIT = 96  # bytes of a frame on the wire, its 0x00 included, on an ATmega328P: LINK.md
+HARMFUL = [  # requests that would be seen on the pins if they were carried out
+    (Request.STOP, b""),
+    (Request.JOG, b"\x05\x01"),
+    (Request.POUR, b"\x01\x00\x00"),
+    (Request.GO_ON, b""),
+    (Request.UPLOAD_BEGIN, b"R\x10\x00\x00\x00"),
+    (Request.TRACE, b""),
+]
+
+
+def of_length(on_the_wire: int, number: int) -> bytes:
+    """A frame of this length with a good CRC, of a request that nobody knows."""
+    return pack(Frame(number, 99, bytes([7] * (on_the_wire - 6))))
+
+
+def bytes_of(kind: str) -> bytes:
+    dice = Random(kind)
+    out = bytearray()
+    while len(out) < 6000:
+        request, payload = dice.choice(HARMFUL)
+        frame = bytearray(pack(Frame(dice.randrange(256), request, payload)))
+        match kind:
+            case "garbage":
+                out.append(dice.randrange(256))
+            case "no end":
+                out.append(dice.randrange(1, 256))
+            case "half frames":
+                out += frame[: dice.randrange(1, len(frame) - 1)] + b"\0" * dice.randrange(2)
+            case "wrong CRC":
+                frame[-2 - dice.randrange(2)] ^= 1 << dice.randrange(8)
+                out += frame[:-1].replace(b"\0", b"\x2a") + b"\0"
+            case "at the limit":
+                out += of_length(LIMIT, dice.randrange(256))
+            case "above the limit":
+                out += of_length(LIMIT + dice.choice([1, 2, 50, 150]), dice.randrange(256))
+    return bytes(out)
+
+
+KINDS = ("garbage", "no end", "half frames", "wrong CRC", "at the limit", "above the limit")
+
+
+def differences(cart: Cart, number: int, trace: list[Entry], first_pin: int) -> list[str]:
+    """Where a pour of the smallest serving is not what was planned, to the tick, or its pins are late."""
+    machine = cart.compiled.machine
+    (recipe,) = (recipe for recipe in cart.compiled.recipes.recipes if recipe.number == number)
+    (asked,) = (entry.tick for entry in trace if entry.code == Code.POUR)
+    switched = [
+        (entry.tick - asked, entry.argument, entry.code == Code.ON)
+        for entry in trace
+        if entry.code in (Code.ON, Code.OFF)
+    ]
+    planned = [(edge.tick, edge.output, edge.on) for edge in plan(cart.compiled, recipe, 0).edges]
+    found = [] if switched == planned else [f"planned {planned}, found {switched}"]
+    pins = accuracy(machine, trace, cart.board.happened.pins[first_pin:], 16 * machine.tick_us)
+    if not pins.good:
+        found += [*pins.differences, f"worst {pins.timing.worst}, skew {pins.timing.skew}"]
+    return found
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_whatever_arrives_moves_no_edge(cart: Cart, kind: str) -> None:
+    arriving = f"{GAP} {bytes_of(kind).hex()}"
+    number = 0
+    while cart.board.counts()["bytes"] < BYTES / len(KINDS):
+        number += 1
+        first = len(cart.board.happened.pins)
+        trace = cart.pour(number, 0, arriving)
+        assert differences(cart, number, trace, first) == []
+    counts = cart.board.counts()
+    print(f"{counts['bytes']} bytes in {number} pours, {counts['overruns']} lost")
+    assert (counts["framing"], counts["tx_lost"], counts["writes"]) == (0, 0, 0)
+
+
+@pytest.mark.parametrize("inputs", [(0,), (0, 1, 2, 3, 4)], ids=["glass", "all"])
+def test_switches_that_shake_for_ever_change_nothing(cart: Cart, inputs: tuple[int, ...]) -> None:
+    """Every few microseconds, far more often than inputs are read; none is steady for its debounce time."""
+    for number in (1, 5):
+        first = len(cart.board.happened.pins)
+        before = cart.client.status()
+        cart.board.command("run 1")
+        trace = cart.pour(number, 0, storm=f"100 {sum(1 << index for index in inputs)}")
+        assert [entry for entry in trace if entry.code == Code.INPUT] == []
+        assert differences(cart, number, trace, first) == []
+        after = cart.client.status()
+        assert (after.closed, after.state) == (before.closed, State.IDLE)
