@@ -13,7 +13,7 @@ from dosewright.hil import frames, messages
 from dosewright.hil.frames import ANSWER, Frame
 from dosewright.hil.messages import Request
 from dosewright.hil.port import Port, open_port, opening_resets
-from dosewright.hil.trouble import RigTrouble
+from dosewright.hil.trouble import RigTrouble, flash_command
 
 ANSWER_WITHIN = 0.25  # seconds, then the request is repeated
 REPEATS = 4
@@ -55,6 +55,10 @@ class Refused(Exception):  # noqa: N818 - an answer, not a mistake
         )
 
 
+class Silent(RigTrouble):
+    """Nothing answers in frames of this tool."""
+
+
 class Client:
     """Speaks to one controller.
 
@@ -94,9 +98,7 @@ class Client:
         payload = self._done(Request.IDENTIFY)
         if payload and payload[0] != messages.PROTOCOL:
             stale = "this tool: update dosewright" if payload[0] > messages.PROTOCOL else "the firmware"
-            mend = (
-                "" if payload[0] > messages.PROTOCOL else ": make it again with dosewright build and flash it"
-            )
+            mend = "" if payload[0] > messages.PROTOCOL else f": mend it with {flash_command(self.name)}"
             raise RigTrouble(
                 f"{self.name}: the controller speaks protocol {payload[0]}, this tool protocol "
                 f"{messages.PROTOCOL}; stale is {stale}{mend}"
@@ -212,7 +214,7 @@ class Client:
                     raise self._nonsense("an answer without a reason")
                 return Answer(body[0], body[1], body[2:])
             self._in_step = False
-        raise RigTrouble(self._silent(bytes(noise)))
+        raise Silent(self._silent(bytes(noise)))
 
     def _done(self, request: Request, payload: bytes = b"") -> bytes:
         answer = self.ask(request, payload)
@@ -249,8 +251,8 @@ class Client:
     def _nonsense(self, what: str) -> RigTrouble:
         return RigTrouble(
             f"{self.name}: the controller answered in a way this tool (protocol {messages.PROTOCOL}) does "
-            f"not understand ({what}); its firmware is of another version: make it again with dosewright "
-            "build and flash it"
+            f"not understand ({what}); its firmware is of another version: mend it with "
+            f"{flash_command(self.name)}"
         )
 
     def _lost(self, error: Exception) -> RigTrouble:
@@ -263,10 +265,13 @@ class Client:
         if noise:
             return (
                 f"{self.name}: something answers there, but not in frames of this tool ({len(noise)} bytes, "
-                f"the first {noise[:8].hex(' ')}); another program is on the controller, or another port is "
-                "meant: make the firmware with dosewright build and flash it, or see dosewright ports"
+                f"the first {noise[:8].hex(' ')}); another program is on the controller, or another "
+                "port is meant (dosewright ports). To put the firmware on, which resets the board: "
+                f"{flash_command(self.name)}"
             )
         return (
             f"{self.name}: no answer within {ANSWER_WITHIN * (1 + self._repeats):g} s; is the controller "
-            "powered, is it the right port (dosewright ports), and is the firmware of dosewright build on it?"
+            "powered, is it the right port (dosewright ports), does the cable carry data? A board that is "
+            "blank or has another program is silent too; to find out and put the firmware on, which resets "
+            f"the board: {flash_command(self.name)}"
         )

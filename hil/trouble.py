@@ -14,3 +14,9 @@ class RigTrouble(UserError):  # noqa: N818 - the word users know
 
 class RigCrashed(RigTrouble):
     """A simulated controller ended by itself: a finding about its program, not about the bench."""
+
+
+def flash_command(name: str) -> str:
+    """The command that puts firmware onto the controller that the harness calls so."""
+    port = "PORT (on the computer that the board is plugged into)" if "://" in name else name
+    return f"dosewright flash FOLDER --rig {port}"

@@ -14,12 +14,11 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.table import CALIBRATION, FORMATS, RECIPES
 from dosewright.hil.client import Client, Refused
 from dosewright.hil.messages import Held, Identity, Slot
-from dosewright.hil.trouble import RigTrouble
+from dosewright.hil.trouble import RigTrouble, flash_command
 
 KINDS = {b"R": "recipes", b"C": "calibration"}
 MOST = 1 << 20  # bytes of the longest record that is believed
 CRC = 4  # bytes at the end of a record
-AGAIN = "make it again with dosewright build and flash it"
 
 Progress = Callable[[str, int, int], None]  # what, bytes sent, bytes in all
 
@@ -45,7 +44,7 @@ class Loaded:
 def fits(client: Client, compiled: Compiled) -> Identity:
     """Identify the controller. RigTrouble where it does not fit, naming both sides and what to do."""
     found = client.identify()
-    build_again = f"stale is the firmware: {AGAIN}"
+    build_again = f"stale is the firmware: mend it with {flash_command(client.name)}"
     for what, format_found, ours in (
         ("recipes", found.recipes_format, FORMATS[RECIPES]),
         ("calibration", found.calibration_format, FORMATS[CALIBRATION]),
@@ -121,7 +120,7 @@ def back(client: Client, kind: bytes, compiled: Compiled) -> None:
     try:
         client.back(kind)
     except Refused as refused:
-        raise RigTrouble(f"{client.name}: {_refusal(refused, KINDS[kind], compiled)}") from None
+        raise RigTrouble(f"{client.name}: {_refusal(client, refused, KINDS[kind], compiled)}") from None
 
 
 def name_unit(client: Client, identity: Identity, unit: str) -> None:
@@ -157,7 +156,7 @@ def _upload(client: Client, kind: bytes, record: bytes, compiled: Compiled, prog
     try:
         sent = client.upload(kind, record, lambda there: progress(name, there, len(record)))
     except Refused as refused:
-        raise RigTrouble(f"{client.name}: {_refusal(refused, name, compiled)}") from None
+        raise RigTrouble(f"{client.name}: {_refusal(client, refused, name, compiled)}") from None
     if not _holds(client, kind, record):
         raise RigTrouble(f"{client.name}: {_differs(client, kind, record)}")
     return sent
@@ -184,13 +183,14 @@ def _differs(client: Client, kind: bytes, record: bytes) -> str:
     )
 
 
-def _refusal(refused: Refused, name: str, compiled: Compiled) -> str:
+def _refusal(client: Client, refused: Refused, name: str, compiled: Compiled) -> str:
+    flash = flash_command(client.name)
     mend = {
         Reason.BUSY: "it is pouring: wait until it is done, or stop it",
-        Reason.WRONG_INTERFACE: f"stale is the firmware: {AGAIN}",
+        Reason.WRONG_INTERFACE: f"stale is the firmware: mend it with {flash}",
         Reason.WRONG_UNIT: f"it is of unit {compiled.calibration.unit!r}, this controller is another unit: "
         "take its own calibration.toml",
-        Reason.BAD_RECORD: f"the firmware was built for shorter recipes: {AGAIN}",
+        Reason.BAD_RECORD: f"the firmware was built for shorter recipes: mend it with {flash}",
         Reason.STORE_FAILED: "its store cannot be written; the old records stay in force",
     }
     if refused.reason == Reason.OUT_OF_RANGE:

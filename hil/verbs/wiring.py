@@ -133,6 +133,6 @@ def _offer(folder: Path, conclusion: Conclusion, helper: Helper) -> None:
         return
     write(folder, change)
     helper.tell(
-        f"machine.toml is mended. Pins are compiled in: dosewright build {folder}, flash the firmware, "
-        "and walk again."
+        f"machine.toml is mended. Pins are compiled in: dosewright flash {folder} --rig PORT, and "
+        "walk again."
     )

@@ -184,7 +184,7 @@ def test_another_protocol_says_which_side_is_stale() -> None:
     newer = trouble(client_of(answering(b"\2" + IDENTITY[1:]))[0])
     assert "the controller speaks protocol 2, this tool protocol 1; stale is this tool" in newer
     older = trouble(client_of(answering(b"\0"))[0])
-    assert "protocol 0" in older and "stale is the firmware: make it again with dosewright build" in older
+    assert "protocol 0" in older and "stale is the firmware: mend it with dosewright flash FOLDER" in older
 
 
 def test_a_port_that_vanishes() -> None:

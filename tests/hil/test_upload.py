@@ -68,7 +68,7 @@ def test_another_interface_is_told_on_both_sides(court: Court, stand: Court, bui
         fits(rig.client, court.compiled)
     said = str(caught.value)
     assert len(set(re.findall(r"interface [0-9a-f]{8}", said))) == 2
-    assert "stale is the firmware: make it again with dosewright build and flash it" in said
+    assert "stale is the firmware: mend it with dosewright flash FOLDER --rig PORT" in said
 
 
 def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> None:
@@ -77,7 +77,7 @@ def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> No
         fits(client, dataclasses.replace(court.compiled, machine=machine))
     said = str(caught.value)
     assert len(set(re.findall(r"build [0-9a-f]{16}", said))) == 2
-    assert "another machine.toml" in said and "dosewright build" in said
+    assert "another machine.toml" in said and "dosewright flash" in said
 
 
 @pytest.mark.parametrize("side", ["recipes_format", "calibration_format"])
