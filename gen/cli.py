@@ -17,6 +17,7 @@ VERBS = {
     "check": ("dosewright.gen.verbs.check", "find every mistake in a project and show its defaults"),
     "plan": ("dosewright.gen.verbs.plan", "show when each output switches in a pour"),
     "build": ("dosewright.gen.verbs.build", "write headers, table and plan; compile firmware"),
+    "flash": ("dosewright.hil.verbs.flash", "put the firmware onto a controller"),
     "load": ("dosewright.hil.verbs.load", "put recipes and calibration onto a controller"),
     "replay": ("dosewright.hil.verbs.replay", "pour every recipe on a rig and judge every edge"),
     "wiring": ("dosewright.hil.verbs.wiring", "find swapped or wrong wires; print a wiring sheet"),

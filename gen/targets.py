@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
+import subprocess
+import sys
 import tomllib
 from fractions import Fraction
 from importlib.resources import files
@@ -42,6 +45,45 @@ class Limits(Table):
     ram: int = Field(gt=0)  # static and the deepest stack
 
 
+class Bootloader(Table):
+    """One kind of bootloader that boards of a target have: its speed, and on which boards it is."""
+
+    baud: int = Field(gt=0)
+    boards: str
+
+
+class Flashing(Table):
+    """How firmware is put onto the board, over the port of its link, by a program that others wrote.
+
+    In the arguments {port}, {baud} and {file} stand for what they say. By what the program says a port where
+    no bootloader answers (``silent``) is told from one where another chip does (``other_chip``, whose first
+    group is what was found): regular expressions. What fails otherwise is shown in the program's own words.
+    """
+
+    program: str
+    install: str
+    file: str  # the product that is written
+    bootloaders: list[Bootloader] = Field(min_length=1)  # tried in turn
+    probe: list[str]  # arguments that read the chip's signature and leave all as it is
+    write: list[str]  # arguments that write the file and compare it
+    silent: str
+    other_chip: str
+
+    def command(self, arguments: list[str], port: str, baud: int, file: str = "") -> list[str]:
+        """The program and these arguments, filled in."""
+        values = {"port": port, "baud": baud, "file": file}
+        return [self.program, *(argument.format(**values) for argument in arguments)]
+
+    def by_hand(self, port: str, file: str) -> list[str]:
+        """The commands that write the file, each a line to paste, under the boards that it is for."""
+        quoted = subprocess.list2cmdline if sys.platform == "win32" else shlex.join
+        lines = []
+        for kind in self.bootloaders:
+            lines += [f"  {kind.boards}:"] if len(self.bootloaders) > 1 else []
+            lines.append("    " + quoted(self.command(self.write, port, kind.baud, file)))
+        return lines
+
+
 class Simulation(Table):
     """What the simulated board has to know of the chip."""
 
@@ -63,6 +105,7 @@ class Target(Table):
     pin: dict[str, TargetPin] = Field({})
     build: BuildRecipe | None = None
     limits: Limits | None = None
+    flash: Flashing | None = None
     simulation: Simulation | None = None
 
     @property

@@ -174,3 +174,21 @@ class Uploading:
             self._console.print(
                 f"{what}: {sent} of {whole} bytes", end="\r" if sent < whole else "\n", markup=False
             )
+
+
+class Passed:
+    """What another program says: as it comes on a terminal, in whole lines elsewhere, without empty ones."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._line = ""
+
+    def __call__(self, piece: str) -> None:
+        if self._console.is_terminal:
+            self._console.file.write(piece)
+            self._console.file.flush()
+            return
+        *whole, self._line = (self._line + piece).split("\n")
+        for line in whole:
+            if line.strip():
+                self._console.print(line.rstrip(), soft_wrap=True, markup=False)

@@ -17,6 +17,7 @@ INSTALL = {
     "clang-tidy": "apt-get install clang-tidy",
     "avr-gcc": "apt-get install gcc-avr avr-libc binutils-avr",
     "avr-g++": "apt-get install gcc-avr avr-libc binutils-avr",
+    "avrdude": "apt-get install avrdude",
     "avr-nm": "apt-get install binutils-avr",
     "avr-size": "apt-get install binutils-avr",
     "arm-none-eabi-gcc": "apt-get install gcc-arm-none-eabi libnewlib-arm-none-eabi",

@@ -54,15 +54,20 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.no_firmware:
         products, note = _firmware(compiled, project.target, out, changes)
         changes += products
+    flash = _by_hand(project.target, out, changes)
     if arguments.json:
         report = {
             "files": [asdict(change) for change in changes],
             "left_out": [{"recipe": name, "reason": reason} for name, reason in compiled.left_out],
             "firmware_note": note,
+            "flash": flash,
         }
         print(json.dumps(report, indent=1, ensure_ascii=False))
     else:
         _print(out, changes, compiled, note)
+        if flash:
+            print(f"to put it onto the controller: dosewright flash {arguments.folder} --rig PORT")
+            print("or by hand, where PORT is one that dosewright ports lists:", *flash, sep="\n")
     return Exit.DONE
 
 
@@ -108,6 +113,14 @@ def _firmware(
         reason = "unchanged" if same else why if name in old else "new"
         products.append(Change(f"firmware/{name}", not same, reason))
     return products, ""
+
+
+def _by_hand(target: Target, out: Path, changes: list[Change]) -> list[str]:
+    """The command lines that put the firmware of this build onto a board."""
+    flash = target.flash
+    if flash is None or f"firmware/{flash.file}" not in {change.name for change in changes}:
+        return []
+    return flash.by_hand("PORT", str(out / "firmware" / flash.file))
 
 
 def _print(out: Path, changes: list[Change], compiled: Compiled, note: str) -> None:

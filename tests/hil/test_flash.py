@@ -1,0 +1,435 @@
+"""The verb flash: which bootloader answers, what is written, and what is said of a port where none does.
+
+A stand-in for avrdude notes how it is called and says what avrdude 7.1 said in the same case; the real
+avrdude, where it is installed, writes to a board of ``tests/bootloader.py``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import struct
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cobs import cobs
+
+from dosewright.gen import firmware, targets
+from dosewright.gen.cli import main
+from dosewright.gen.fingerprint import build_digest, interface
+from dosewright.hil import client
+from dosewright.hil.verdicts import Court
+from fake_device import wire
+from tools import need
+
+pytest.importorskip("pty", reason="pseudo terminals are POSIX only")
+from bootloader import Board
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
+NOT_IN_SYNC = """avrdude error: programmer is not responding
+avrdude warning: attempt 2 of 2: not in sync: resp=0x00
+avrdude error: unable to open programmer arduino on port PORT
+"""
+TIMEOUT = """avrdude error: timeout communicating with programmer
+avrdude error: unable to open programmer wiring on port PORT
+"""
+OTHER_CHIP = """avrdude: AVR device initialized and ready to accept instructions
+avrdude: device signature = 0x1e9801 (probably m2560)
+avrdude error: expected signature for ATmega328P is 1E 95 0F
+        double check chip or use -F to override this check
+"""
+TAKEN = "avrdude OS error: cannot open port PORT: Device or resource busy\n"
+WRITTEN = """avrdude: writing 20 bytes flash ...
+
+Writing | ################################################## | 100% 0.30 s
+
+avrdude: 20 bytes of flash verified
+"""
+
+Said = dict[int, tuple[str, int]]  # speed -> words and exit code
+
+STAND_IN = """#!{python}
+import json, sys
+from pathlib import Path
+said = json.loads(Path({said!r}).read_text())
+with Path({log!r}).open("a") as log:
+    log.write(json.dumps(sys.argv[1:]) + "\\n")
+what = "write" if "-U" in sys.argv else "probe"
+words, code = said[what][sys.argv[sys.argv.index("-b") + 1]]
+print(words.replace("PORT", sys.argv[sys.argv.index("-P") + 1]), end="", file=sys.stderr)
+sys.exit(code)
+"""
+
+
+@pytest.fixture
+def cart(tmp_path: Path) -> Path:
+    folder = tmp_path / "cart"
+    shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build"))
+    return folder
+
+
+@pytest.fixture
+def board() -> Iterator[Callable[..., Board]]:
+    made: list[Board] = []
+
+    def make(*words: Any, **named: Any) -> Board:
+        made.append(Board(*words, **named))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
+@pytest.fixture
+def hex_file(cart: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Firmware that nobody has to compile."""
+    file = cart / "build" / "firmware" / "firmware.hex"
+    monkeypatch.setattr(firmware, "build_program", lambda *_: {"firmware.hex": file})
+    return file
+
+
+class StandIn:
+    """What the stand-in is to say, by what it is asked and the speed, and how it was called."""
+
+    def __init__(self, folder: Path) -> None:
+        self._said, self._log = folder / "said.json", folder / "log"
+        script = folder / "bin" / "avrdude"
+        script.parent.mkdir()
+        script.write_text(STAND_IN.format(python=sys.executable, said=str(self._said), log=str(self._log)))
+        script.chmod(0o755)
+
+    def says(self, probe: Said, write: Said | None = None) -> None:
+        self._said.write_text(json.dumps({"probe": probe, "write": write or {}}))
+
+    @property
+    def calls(self) -> list[list[str]]:
+        return [json.loads(line) for line in self._log.read_text().splitlines()] if self._log.exists() else []
+
+    @property
+    def has_written(self) -> bool:
+        return any("-U" in call for call in self.calls)
+
+
+@pytest.fixture
+def avrdude(tmp_path: Path, hex_file: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
+    made = StandIn(tmp_path)
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
+    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
+    return made
+
+
+def speaking(court: Court, *, build: bytes | None = None, state: int = 0) -> Callable[[bytes], bytes]:
+    """The program of a board: answers identify and status as LINK.md has them, byte by byte."""
+    machine = court.compiled.machine
+    outputs = len(machine.outputs)
+    identity = struct.pack(
+        "<BBBBBHHI8sBBBBBHHBHH16s",
+        *(1, 1, 0, 1, 1, 96, machine.tick_us, interface(machine), build or build_digest(machine)),
+        *(machine.channels, outputs, len(machine.interlocks), len(machine.buttons)),
+        *(1, 0xFFFF, 0xFFFF, 1, 0xFFFF, 0xFFFF, b"cart-1"),
+    )
+    status = struct.pack("<BBBBIHBIB", state, 0, 0, 0, 1, 0, 0, 0, 0)
+    frame = bytearray()
+
+    def hear(data: bytes) -> bytes:
+        answers = b""
+        for byte in data:
+            frame.append(byte)
+            if byte == 0:
+                try:
+                    sequence, kind = cobs.decode(bytes(frame[:-1]))[:2]
+                except (cobs.DecodeError, ValueError):
+                    sequence, kind = 0, 0
+                frame.clear()
+                if kind in (1, 32):
+                    answers += wire(bytes([sequence, kind | 0x80, 0, 0]) + {1: identity, 32: status}[kind])
+        return answers
+
+    return hear
+
+
+def flash(cart: Path, board: Board, *words: str) -> int:
+    return main(["flash", str(cart), "--rig", board.name, *words])
+
+
+def test_the_new_bootloader_is_tried_first_and_the_old_one_next(
+    cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    hex_file: Path,
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A blank board, the program of which answers once it was written."""
+    program = speaking(court)
+    blank = board(0, lambda data: program(data) if avrdude.has_written else b"")
+    avrdude.says({115200: (NOT_IN_SYNC, 1), 57600: ("", 0)}, {57600: (WRITTEN, 0)})
+    assert flash(cart, blank) == 0
+    start = ["-p", "m328p", "-c", "arduino", "-P", blank.name, "-b"]
+    assert avrdude.calls == [
+        [*start, "115200", "-x", "attempts=2"],
+        [*start, "57600", "-x", "attempts=2"],
+        [*start, "57600", "-D", "-U", f"flash:w:{hex_file}:i"],
+    ]
+    printed = capsys.readouterr()
+    assert "a bootloader answers: a board that is blank or has another program" in printed.out
+    assert printed.out.endswith(
+        "written, compared, and it answers: engine 1.0, built for Quayside soda cart\n"
+        f"next: dosewright load {cart} --rig {blank.name}\n"
+    )
+    assert printed.out.index("all its pins are inputs") < printed.out.index("looking for a bootloader")
+    assert printed.err.splitlines() == [line for line in WRITTEN.splitlines() if line], "a line a phase"
+
+
+def test_a_board_that_has_the_firmware_gets_it_anew(
+    cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    avrdude.says({115200: ("", 0)}, {115200: (WRITTEN, 0)})
+    assert flash(cart, board(0, speaking(court)), "--json") == 0
+    printed = capsys.readouterr()
+    assert json.loads(printed.out) == {"baud": 115200, "firmware_before": True, "engine": "1.0"}
+    assert "engine 1.0 of unit cart-1 answers" in printed.err and "blank" not in printed.err
+    assert len(avrdude.calls) == 2
+
+
+@pytest.mark.parametrize(
+    ("probe", "firmware_answers", "said"),
+    [
+        (
+            {115200: (NOT_IN_SYNC, 1), 57600: (NOT_IN_SYNC, 1)},
+            False,
+            "neither firmware nor a bootloader (115200 or 57600 baud) answers: it is the wrong port",
+        ),
+        (
+            {115200: (NOT_IN_SYNC, 1), 57600: (NOT_IN_SYNC, 1)},
+            True,
+            "the firmware answers, but no bootloader at 115200 or 57600 baud",
+        ),
+        (
+            {115200: (OTHER_CHIP, 1)},
+            False,
+            "of another chip: found 0x1e9801 (probably m2560); wanted ATmega328P (Arduino Uno, Nano)",
+        ),
+        ({115200: (TAKEN, 1)}, False, "avrdude cannot use it; nothing was written; it said:\navrdude OS"),
+    ],
+    ids=["nobody", "no bootloader", "another chip", "port taken"],
+)
+def test_why_nothing_is_written(
+    cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    probe: Said,
+    firmware_answers: bool,
+    said: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    avrdude.says(probe)
+    assert flash(cart, board(0, speaking(court) if firmware_answers else None)) == 3
+    assert said in capsys.readouterr().err
+    assert not avrdude.has_written and len(avrdude.calls) == len(probe)
+
+
+def test_a_mega_is_written_by_its_own_protocol(
+    cart: Path,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = (cart / "machine.toml").read_text()
+    (cart / "machine.toml").write_text(text.replace('"atmega328p"', '"atmega2560"'))
+    avrdude.says({115200: (TIMEOUT, 1)})
+    port = board(0)
+    assert flash(cart, port) == 3
+    assert avrdude.calls == [["-p", "m2560", "-c", "wiring", "-P", port.name, "-b", "115200"]]
+    assert "neither firmware nor a bootloader (115200 baud) answers" in capsys.readouterr().err
+
+
+def test_a_writing_that_fails_is_told_in_the_programs_words(
+    cart: Path,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    avrdude.says({115200: ("", 0)}, {115200: ("avrdude error: verification mismatch at 0x0040\n", 1)})
+    assert flash(cart, board(0)) == 3
+    said = capsys.readouterr().err
+    assert "was not written whole, the controller may hold no program" in said
+    assert said.endswith("avrdude ended with 1, saying:\navrdude error: verification mismatch at 0x0040\n")
+
+
+def test_what_answers_afterwards_has_to_be_this_firmware(
+    cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    avrdude.says({115200: ("", 0)}, {115200: (WRITTEN, 0)})
+    assert flash(cart, board(0, speaking(court, build=b"another1"))) == 3
+    assert "one of another machine.toml answers" in capsys.readouterr().err
+    assert flash(cart, board(0)) == 3
+    assert "was written and compared, and yet it does not answer" in capsys.readouterr().err
+
+
+def test_a_controller_that_pours_is_left_alone(
+    cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert flash(cart, board(0, speaking(court, state=1))) == 3
+    assert "it is pouring: wait until it is done, or stop it" in capsys.readouterr().err
+    assert avrdude.calls == []
+
+
+def test_without_avrdude_it_says_what_to_install_and_the_command(
+    cart: Path,
+    hex_file: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert main(["flash", str(cart), "--rig", "/dev/ttyUSB0"]) == 3
+    said = capsys.readouterr().err
+    assert "avrdude: not installed; to have it: apt-get install avrdude" in said
+    assert said.splitlines()[1:] == [
+        "  Uno, or Nano with the bootloader of 2018 and later:",
+        f"    avrdude -p m328p -c arduino -P /dev/ttyUSB0 -b 115200 -D -U flash:w:{hex_file}:i",
+        "  Nano with the older bootloader:",
+        f"    avrdude -p m328p -c arduino -P /dev/ttyUSB0 -b 57600 -D -U flash:w:{hex_file}:i",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rig", "code", "said"),
+    [
+        ("host", 2, "wanted a serial port of this computer"),
+        ("socket://bench:5000", 2, "wanted a serial port of this computer"),
+        ("/dev/tty-of-nobody", 3, "/dev/tty-of-nobody: there is no such port; is the cable in?"),
+    ],
+)
+def test_what_is_no_port(
+    cart: Path,
+    avrdude: StandIn,
+    rig: str,
+    code: int,
+    said: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["flash", str(cart), "--rig", rig]) == code
+    assert said in capsys.readouterr().err
+    assert avrdude.calls == []
+
+
+@pytest.mark.parametrize("verb", ["load", "replay"])
+def test_a_silent_port_is_answered_with_the_command_and_nothing_is_flashed_unasked(
+    cart: Path,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    verb: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    port = board(115200)
+    assert main([verb, str(cart), "--rig", port.name]) == 3
+    said = capsys.readouterr().err
+    assert "is it the right port (dosewright ports), does the cable carry data?" in said
+    assert f"which resets the board: dosewright flash FOLDER --rig {port.name}" in said
+    assert avrdude.calls == []
+
+
+@pytest.mark.parametrize("name", [name for name in targets.names() if targets.read(name).flash])
+def test_every_command_is_one_line_for_its_port_and_file(name: str) -> None:
+    flash = targets.read(name).flash
+    assert flash
+    lines = flash.by_hand("PORT", "my cart/firmware.hex")
+    commands = [line.strip() for line in lines if line.startswith("    ")]
+    assert len(commands) == len(flash.bootloaders)
+    assert len(lines) == len(commands) * (2 if len(commands) > 1 else 1), "the boards are named if several"
+    for command, kind in zip(commands, flash.bootloaders, strict=True):
+        shown = subprocess.run(
+            ["sh", "-c", command.replace(flash.program, "printf '%s\\n'", 1)], capture_output=True, text=True
+        ).stdout.splitlines()
+        assert shown[shown.index("-b") + 1] == str(kind.baud) and shown[shown.index("-P") + 1] == "PORT"
+        assert "flash:w:my cart/firmware.hex:i" in shown
+
+
+# The real avrdude
+
+
+@pytest.fixture(scope="module")
+def built_cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example with its firmware, compiled."""
+    need("avrdude", "avr-gcc")
+    folder = tmp_path_factory.mktemp("flash") / "cart"
+    shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build"))
+    assert main(["build", str(folder)]) == 0
+    return folder
+
+
+def image(folder: Path) -> bytes:
+    """What is in the Intel HEX, as the GNU tools read it."""
+    made = folder / "image.bin"
+    file = folder / "build" / "firmware" / "firmware.hex"
+    subprocess.run(["avr-objcopy", "-I", "ihex", "-O", "binary", str(file), str(made)], check=True)
+    return made.read_bytes()
+
+
+@pytest.mark.parametrize("speed", [115200, 57600])
+def test_avrdude_writes_to_a_blank_board(
+    built_cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    speed: int,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 4)
+    blank = board(speed, speaking(court))
+    assert flash(built_cart, blank, "--json") == 0
+    printed = capsys.readouterr()
+    assert json.loads(printed.out) == {"baud": speed, "firmware_before": False, "engine": "1.0"}
+    wanted = image(built_cart)
+    assert bytes(blank.flash[: len(wanted)]) == wanted and set(blank.flash[len(wanted) :]) == {0xFF}
+    assert "Writing | ####" in printed.err and "verified" in printed.err
+
+
+def test_avrdude_refuses_another_chip(
+    built_cart: Path,
+    board: Callable[..., Board],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The signature of an ATmega2560, as in its data sheet."""
+    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
+    mega = board(115200, signature=bytes.fromhex("1e9801"))
+    assert flash(built_cart, mega) == 3
+    said = capsys.readouterr().err
+    assert "the bootloader there is of another chip: found 0x1e9801" in said and "Nothing was written" in said
+    assert mega.pages == []
+
+
+def test_a_flash_cell_that_does_not_hold_is_found(
+    built_cart: Path,
+    court: Court,
+    board: Callable[..., Board],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
+    worn = board(115200, speaking(court), stuck=0x123)
+    assert flash(built_cart, worn) == 3
+    said = capsys.readouterr().err
+    assert "was not written whole" in said and "0x0123" in said
