@@ -3,108 +3,28 @@
 from __future__ import annotations
 
 import shutil
-import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from dosewright.gen.cli import main
 from dosewright.gen.codes import Code
 from dosewright.gen.firmware import build_rig
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import UserError
-from dosewright.hil.messages import Entry
-from dosewright.hil.rig import Bench, open_rig
-from dosewright.hil.simulated import PinEdge
+from dosewright.hil.rig import open_rig
 from dosewright.hil.verdicts import Court
-from dosewright.hil.walk import Question, Walk
+from dosewright.hil.walk import Question
 from dosewright.hil.walk_helpers import Hookup, Simulated
-from dosewright.hil.wiring import Conclusion, Seen, conclude, wires
+from dosewright.hil.wiring import Conclusion, wires
 from dosewright.hil.wiring_mend import mended, write
 from dosewright.hil.wiring_sheet import sheet
+from hil.walking import PULSE, Walked, inverted, place, swapped, walk_on
 from tools import need
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
-PULSE = 0.6
 Built = Callable[[Court], Path]
-
-
-@dataclass
-class Watched:
-    """A bench that remembers every edge for the test, whoever takes them."""
-
-    bench: Bench
-    edges: list[PinEdge]
-
-    @property
-    def tick(self) -> int:
-        return self.bench.tick
-
-    def set_input(self, index: int, level: bool) -> None:
-        self.bench.set_input(index, level)
-
-    def advance(self, ticks: int) -> None:
-        self.bench.advance(ticks)
-
-    def take_edges(self) -> list[PinEdge]:
-        taken = self.bench.take_edges()
-        self.edges += taken
-        return taken
-
-
-@dataclass
-class Walked:
-    """One walk and all that was seen of it."""
-
-    seen: tuple[Seen, ...]
-    conclusion: Conclusion
-    helper: Simulated
-    edges: list[PinEdge]
-    trace: list[Entry]
-
-
-def walk(
-    court: Court,
-    program: Path,
-    hookups: Mapping[str, Hookup] | None = None,
-    shorted: Mapping[str, bool] | None = None,
-    helper: type[Simulated] = Simulated,
-) -> Walked:
-    """Walk a machine that is wired as the project says, but for these."""
-    laid = wires(court.project, court.compiled)
-    with open_rig(f"host://{program}") as rig:
-        assert rig.bench
-        bench = Watched(rig.bench, [])
-        person = helper(bench, laid, hookups or {}, shorted or {})
-        rig.client.identify()
-        steps = Walk(rig, court.compiled, laid, person, PULSE)
-        seen = steps.go()
-        bench.take_edges()
-        _, trace = rig.client.trace()
-    return Walked(seen, conclude(court.project, seen, steps.running), person, bench.edges, trace)
-
-
-def place(court: Court, label: str) -> Hookup:
-    """Where the file says that a thing hangs."""
-    (wire,) = (wire for wire in wires(court.project, court.compiled) if wire.label == label)
-    return Hookup(wire.pin.name, wire.pin.active_high)
-
-
-def swapped(court: Court, *labels: str) -> dict[str, Hookup]:
-    """Each of these on the pin of the next, with its own polarity."""
-    pins = [place(court, label).pin for label in labels]
-    return {
-        label: Hookup(pin, place(court, label).active_high)
-        for label, pin in zip(labels, pins[1:] + pins[:1], strict=True)
-    }
-
-
-def inverted(court: Court, label: str) -> dict[str, Hookup]:
-    there = place(court, label)
-    return {label: Hookup(there.pin, not there.active_high)}
 
 
 @pytest.fixture
@@ -157,6 +77,18 @@ def test_swapped_wires_are_found_and_mended(
         label: planted[label].pin for label in labels
     }
     assert mended_walk(cart, conclusion, planted).conclusion == Conclusion((), {}, ())
+
+
+def walk(
+    court: Court,
+    program: Path,
+    hookups: Mapping[str, Hookup] | None = None,
+    shorted: Mapping[str, bool] | None = None,
+    helper: type[Simulated] = Simulated,
+) -> Walked:
+    """Walk on the engine as a process of this computer."""
+    with open_rig(f"host://{program}") as rig:
+        return walk_on(rig, court, hookups, shorted, helper)
 
 
 def mended_walk(
@@ -350,74 +282,3 @@ def test_a_mend_that_would_be_a_mistake_is_refused(cart: Path) -> None:
     with pytest.raises(UserError, match="changed meanwhile"):
         write(cart, change)
     assert (cart / "machine.toml").read_bytes() == before + b"# a remark\n"
-
-
-def answers(cart: Path, **others: str) -> Path:
-    """A file of answers for a cart that is wired as written, but for these."""
-    lines = ["# nobody moves a switch here", "ready: yes", "rest: nothing"]
-    for label in ("A", "B", "C", "D", "E", "F", "G", "H", "stirrer", "ready lamp"):
-        lines.append(f"moved {label}: {others.get(label, label)}")
-    path = cart / "answers"
-    path.write_text("\n".join([*lines, f"mend: {others.get('mend', 'no')}"]) + "\n")
-    return path
-
-
-def test_the_verb_rehearses_on_the_host(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    need("cc")
-    assert main(["wiring", str(cart)]) == 0
-    out = capsys.readouterr().out
-    assert out.startswith("# Quayside soda cart: wiring sheet\n") and "15 wires, all as written." in out
-    assert "| A2 | input | stop (switch) | closed at low | none: pulled up inside | as written |" in out
-
-
-def test_the_sheet_alone_needs_no_rig(
-    cart: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setenv("PATH", "")
-    assert main(["wiring", str(cart), "--sheet"]) == 0
-    out = capsys.readouterr().out
-    assert "| D2 | output | A (peristaltic pump) | on at high | 10 kΩ to ground: off in a reset |" in out
-    assert "walked" not in out
-
-
-def test_answers_from_a_file_mend_the_machine(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Nobody moves a switch here, so the machine has none."""
-    need("cc")
-    text = (cart / "machine.toml").read_text()
-    for lock in ("glass", "guard", "stop"):
-        start = text.index(f"[interlock.{lock}]")
-        end = text.find("\n\n", start)
-        text = text[:start] + text[end:]
-    text = text[: text.index("[button.start]")].replace('needs = ["glass", "guard"]\n', "")
-    (cart / "machine.toml").write_text(text)
-    assert main(["wiring", str(cart), "--answers", str(answers(cart, A="B", B="A"))]) == 1
-    said = capsys.readouterr()
-    assert "A is on pin D3, not on D2 as the file says" in said.out
-    assert 'machine.toml would be mended so:\n-A = { pin = "D2"' in said.err
-    assert (cart / "machine.toml").read_text() == text
-    assert main(["wiring", str(cart), "--answers", str(answers(cart, A="B", B="A", mend="yes"))]) == 1
-    assert " --rig PORT, and walk again" in capsys.readouterr().err.replace("\n", " ")
-    channels = tomllib.loads((cart / "machine.toml").read_text())["channel"]
-    assert (channels["A"]["pin"], channels["B"]["pin"]) == ("D3", "D2")
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("ready: yes\n", "found no answer to 'rest'"),
-        ("ready\n", ":1: found 'ready'; wanted QUESTION: ANSWER"),
-        ("ready: skip\n", "the walk was not begun"),
-        (None, "cannot be read as text"),
-    ],
-)
-def test_answers_of_no_use(
-    cart: Path, text: str | None, said: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    need("cc")
-    path = cart / "answers"
-    if text is not None:
-        path.write_text(text)
-    assert main(["wiring", str(cart), "--answers", str(path)]) == 2
-    assert said in capsys.readouterr().err
-    assert main(["wiring", str(cart), "--pulse", "nan"]) == 2
-    assert "wanted 0.05 to 3 seconds" in capsys.readouterr().err
