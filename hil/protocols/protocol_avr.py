@@ -20,4 +20,5 @@ class Serial(SimulatedPort):
         from dosewright.hil.avrboard.project import board_command
 
         project = load(path)
-        return board_command(lower(project), project.target, path / "build" / project.target.name)
+        made = path / "build" / project.target.name
+        return [*board_command(lower(project), project.target, made), f"ppm={self._ppm}"]
