@@ -27,16 +27,11 @@ static bool raw(uint8_t input)
 /* True when the input has differed from its debounced level for so long that it counts as changed. */
 static bool changes(uint8_t input, bool level)
 {
-    if (raw(input) == level) {
-        differing[input] = 0;
-        return false;
-    }
-    differing[input]++;
-    if (differing[input] < dw_rom16(&dw_debounce[input])) {
-        return false;
-    }
-    differing[input] = 0;
-    return true;
+    uint16_t count = raw(input) == level ? 0 : (uint16_t)(differing[input] + 1u);
+    bool enough = count >= dw_rom16(&dw_debounce[input]);
+
+    differing[input] = enough ? 0 : count;
+    return enough;
 }
 
 /* Samples so many inputs from the first on, once; returns those whose debounced level changes. The bit walks along, for

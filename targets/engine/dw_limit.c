@@ -3,9 +3,16 @@
 
 #define NO_OUTPUT 255u
 
-/* Leaves the steps as they are, for their amounts are booked, but none is at work any more. */
+/* The amounts of the steps are booked, but none is at work any more. */
 void dw_rest(dw_state_t *s)
 {
+    dw_step_t *step;
+
+    for (step = s->first; step != s->end; step++) {
+        if (step->phase == DW_RUNNING) {
+            dw_output_leave(s, step, DW_WAITING);
+        }
+    }
     s->end = s->first;
     s->state = DW_IDLE;
 }
@@ -27,12 +34,15 @@ static uint16_t missing_now(const dw_state_t *s, bool also_interrupted)
     const dw_step_t *step;
 
     for (step = s->first; step != s->end; step++) {
-        bool waits = step->phase == DW_WAITING;
+        uint8_t phase = step->phase;
 
-        if (step->phase == DW_RUNNING || (waits && (head || (also_interrupted && step->starts != 0)))) {
+        if (phase == DW_RUNNING ||
+            (phase == DW_WAITING && (head || (also_interrupted && step->starts != 0)))) {
             mask = (uint16_t)(mask | dw_needs(step->output));
         }
-        head = head && !waits;
+        if (phase == DW_WAITING) {
+            head = false;
+        }
     }
     return dw_open(s, mask);
 }
@@ -43,15 +53,14 @@ uint16_t dw_open_to_go_on(const dw_state_t *s)
     return missing_now(s, true);
 }
 
-/* The output of the first step that has been on for as long as it may be and still is not through, or NO_OUTPUT. */
+/* The output of the first step that has been on for as long as its output may be and still is not through, or NO_OUTPUT.
+ * None that waits has: it was not when it was interrupted. */
 static uint8_t overdue(const dw_state_t *s)
 {
     const dw_step_t *step;
 
     for (step = s->first; step != s->end; step++) {
-        bool counts = step->phase == DW_RUNNING || (step->phase == DW_WAITING && s->state == DW_POURING);
-
-        if (counts && step->left > 0 && step->on >= dw_rom32(&dw_outputs[step->output].max_on)) {
+        if (step->phase == DW_RUNNING && step->left != 0 && step->on >= dw_rom32(&dw_outputs[step->output].max_on)) {
             return step->output;
         }
     }
@@ -60,41 +69,37 @@ static uint8_t overdue(const dw_state_t *s)
 
 /* What is left of a dose that was interrupted: run-on that comes now is not poured again, loss at each start makes it
  * longer. Capped, since max_on ends it long before that counts. */
-static int32_t left_after(int32_t left, int32_t offset)
+static uint32_t left_after(uint32_t left, int32_t offset)
 {
-    uint32_t rest = (uint32_t)left - (uint32_t)offset;
-
-    if (rest > INT32_MAX) {
-        rest = offset < 0 ? INT32_MAX : 0;
+    left -= (uint32_t)offset;
+    if (left > INT32_MAX) {
+        return offset < 0 ? INT32_MAX : 0;
     }
-    return (int32_t)rest;
+    return left;
 }
 
 /* Switches off in a pause what may not stay on. */
-static void interrupt_steps(const dw_state_t *s)
+static void interrupt_steps(dw_state_t *s)
 {
     dw_step_t *step;
 
     for (step = s->first; step != s->end; step++) {
-        if (step->phase != DW_RUNNING || step->left <= 0) {
+        uint8_t output = step->output;
+
+        if (step->phase != DW_RUNNING || step->left == 0 ||
+            (dw_rom8(&dw_outputs[output].stays_on) != 0 &&
+             dw_open(s, (uint16_t)(DW_ALWAYS_MASK | dw_needs(output))) == 0)) {
             continue;
         }
-        if (dw_rom8(&dw_outputs[step->output].stays_on) != 0 &&
-            dw_open(s, (uint16_t)(DW_ALWAYS_MASK | dw_needs(step->output))) == 0) {
-            continue;
-        }
-        step->phase = DW_WAITING;
         if (dw_is_dose(step)) {
-            step->left = left_after(step->left, s->offset_ticks[step->output]);
-            if (step->left == 0) {
-                step->phase = DW_ENDED;
-            }
+            step->left = left_after(step->left, s->offset_ticks[output]);
         }
+        dw_output_leave(s, step, step->left != 0 ? DW_WAITING : DW_ENDED);
     }
 }
 
 /* Why the pour has to end now; DW_OK when it has not. */
-static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool paused)
+static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool time_is_over)
 {
     uint16_t fatal = (uint16_t)(missing & DW_ABORT_MASK);
     uint8_t late = overdue(s);
@@ -105,17 +110,17 @@ static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool p
     if (late != NO_OUTPUT) {
         return dw_answer(DW_MAX_ON, late);
     }
-    if (paused ? s->clock[1] > DW_PAUSE_LIMIT : s->clock[0] > DW_POUR_LIMIT) {
-        return dw_answer(paused ? DW_PAUSE_TOO_LONG : DW_POUR_TOO_LONG, 0);
+    if (time_is_over) {
+        return dw_answer(s->state == DW_PAUSED ? DW_PAUSE_TOO_LONG : DW_POUR_TOO_LONG, 0);
     }
     return dw_answer(DW_LINK_LIMIT != 0u && s->over_link && s->link_clock > DW_LINK_LIMIT ? DW_LINK_LOST : DW_OK, 0);
 }
 
-static void check_pour(dw_state_t *s)
+static void check_pour(dw_state_t *s, bool time_is_over)
 {
     bool was_paused = s->state == DW_PAUSED;
     uint16_t missing = missing_now(s, false);
-    dw_answer_t end = reason_to_abort(s, missing, was_paused);
+    dw_answer_t end = reason_to_abort(s, missing, time_is_over);
 
     if (end.reason != DW_OK) {
         dw_abort(s, end.reason, end.argument);
@@ -126,7 +131,7 @@ static void check_pour(dw_state_t *s)
             return;
         }
         s->state = DW_PAUSED;
-        s->clock[1] = 0;
+        s->time_left[1] = DW_PAUSE_LIMIT;
         s->causes = 0;
         s->why = dw_answer(DW_INTERLOCK, dw_lowest(missing));
         s->happened |= DW_PAUSE_BEGAN;
@@ -139,22 +144,16 @@ static void check_pour(dw_state_t *s)
     }
 }
 
-static void check_jog(dw_state_t *s)
-{
-    const dw_step_t *step = s->first;
-
-    if (dw_open(s, (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(step->output))) != 0 || step->left <= 0 ||
-        step->on >= dw_rom32(&dw_outputs[step->output].max_on) || s->clock[2] >= DW_JOG_RENEWAL) {
-        dw_rest(s);
-    }
-}
-
 /* Judged after the inputs of this tick, before anything starts in it. */
-void dw_limit_check(dw_state_t *s)
+void dw_limit_check(dw_state_t *s, bool time_is_over)
 {
     if (s->state == DW_JOGGING) {
-        check_jog(s);
+        uint16_t needs = dw_needs(s->first->output);
+
+        if (dw_open(s, (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | needs)) != 0 || s->first->left == 0 || time_is_over) {
+            dw_rest(s);
+        }
     } else if (s->state != DW_IDLE) {
-        check_pour(s);
+        check_pour(s, time_is_over);
     }
 }

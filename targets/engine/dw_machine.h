@@ -22,7 +22,7 @@
  *     DW_POUR_LIMIT        u32, below 2^31
  *     DW_PAUSE_LIMIT       u32, below 2^31
  *     DW_LINK_LIMIT        u32, below 2^31, 0: none
- *     DW_JOG_RENEWAL       u32, below 2^31
+ *     DW_JOG_RENEWAL       u32, 1 .. 2^31-1
  *     DW_VESSEL_QUANTA     u32: no serving above it is poured
  *     DW_VESSEL_INTERLOCK  index of the interlock that detects the vessel, 255: none
  *     DW_START_MASK        interlocks needed to start
@@ -65,7 +65,7 @@ typedef struct {
     uint8_t stays_on;   /* 1: a stage that stays on in a pause; 0 for every channel */
     uint32_t max_on;    /* ticks, below 2^31 */
     uint16_t needs;     /* interlocks needed while it runs; of a channel DW_POURING_MASK */
-    uint32_t jog_limit; /* ticks, below 2^31 */
+    uint32_t jog_limit; /* ticks, at most max_on */
 } dw_output_t;
 
 /* A pin. active_high: 1 when the high level means on, closed or pressed, else 0. */

@@ -1,23 +1,29 @@
 #include "dw_number.h"
 
-/* The product of two 16-bit numbers, said so that a core without a wider multiplier takes its quick one. */
-static uint32_t product(uint16_t a, uint16_t b)
+#include "dw_port.h"
+
+/* The product of two 16-bit numbers and one more added, which fits. Apart, so that a core without a wider multiplier takes
+ * its quick one. */
+DW_APART static uint32_t product(uint16_t a, uint16_t b, uint16_t more)
 {
-    return (uint32_t)a * b;
+    return (uint32_t)a * b + more;
+}
+
+static uint16_t upper(uint32_t number)
+{
+    return (uint16_t)(number >> 16);
 }
 
 /* The high half of a 64-bit product, from 16-bit pieces: an 8-bit core's 64-bit multiply is large and slow. */
 static uint32_t high_product(uint32_t a, uint32_t b)
 {
-    uint16_t a_high = (uint16_t)(a >> 16);
     uint16_t a_low = (uint16_t)(a & UINT32_C(0xFFFF));
-    uint16_t b_high = (uint16_t)(b >> 16);
     uint16_t b_low = (uint16_t)(b & UINT32_C(0xFFFF));
-    /* neither sum overflows: (2^16 - 1)^2 + 2 (2^16 - 1) = 2^32 - 1 */
-    uint32_t middle = product(a_high, b_low) + (product(a_low, b_low) >> 16);
-    uint32_t low = product(a_low, b_high) + (middle & UINT32_C(0xFFFF));
+    uint32_t middle = product(upper(a), b_low, upper(product(a_low, b_low, 0)));
+    uint32_t low = product(a_low, upper(b), (uint16_t)(middle & UINT32_C(0xFFFF)));
 
-    return product(a_high, b_high) + (middle >> 16) + (low >> 16);
+    /* no overflow: (2^16 - 1)^2 + 2 (2^16 - 1) = 2^32 - 1 */
+    return product(upper(a), upper(b), upper(middle)) + upper(low);
 }
 
 /* Divides once a pour, so that each dose costs one division. */
@@ -60,7 +66,7 @@ uint32_t dw_share_next(dw_share_t *share, uint16_t weight)
     uint16_t before = share->remainder_so_far;
 
     share->weight_so_far = (uint16_t)(share->weight_so_far + weight);
-    share->remainder_so_far = quotient(product(share->remainder, share->weight_so_far), share->sum);
+    share->remainder_so_far = quotient(product(share->remainder, share->weight_so_far, 0), share->sum);
     return share->quotient * weight + (uint16_t)(share->remainder_so_far - before);
 }
 

@@ -48,39 +48,17 @@ void dw_output_count_down(dw_state_t *s)
     }
 }
 
-/* The set of running steps as bits. */
-static void collect(const dw_state_t *s, uint8_t *set)
+/* Ends or interrupts a running step. Its group is taken for the dead time from now on, one tick at least. */
+void dw_output_leave(dw_state_t *s, dw_step_t *step, uint8_t phase)
 {
-    const dw_step_t *step;
-    uint8_t i;
+    uint8_t group = dw_rom8(&dw_outputs[step->output].group);
 
-    for (i = 0; i < DW_OUTPUT_BYTES; i++) {
-        set[i] = 0;
+    step->phase = phase;
+    if (group != 0) {
+        uint32_t dead = dw_rom32(&dw_group_dead[group - 1u]);
+
+        s->group_wait[group - 1u] = dead != 0 ? dead : 1u;
     }
-    for (step = s->first; step != s->end; step++) {
-        if (step->phase == DW_RUNNING) {
-            uint8_t output = step->output;
-
-            set[output >> 3] = (uint8_t)(set[output >> 3] | bit_of(output));
-        }
-    }
-}
-
-/* The first output from this one on that is in the set and not in the other; DW_OUTPUTS when there is none. */
-static uint8_t next_in(const uint8_t *set, const uint8_t *other, uint8_t output)
-{
-    while (output < DW_OUTPUTS) {
-        uint8_t left = (uint8_t)(set[output >> 3] & (uint8_t)~other[output >> 3]);
-
-        if (left == 0) {
-            output = (uint8_t)((output | 7u) + 1u); /* the next eight */
-        } else if ((left & bit_of(output)) != 0) {
-            return output;
-        } else {
-            output++;
-        }
-    }
-    return DW_OUTPUTS;
 }
 
 /* Ends what is through, and says whether every step of the pour has ended. */
@@ -91,29 +69,13 @@ static bool end_steps(dw_state_t *s)
 
     for (step = s->first; step != s->end; step++) {
         if (step->phase == DW_RUNNING && step->left == 0) {
-            step->phase = DW_ENDED;
+            dw_output_leave(s, step, DW_ENDED);
         }
-        all = all && step->phase == DW_ENDED;
+        if (step->phase != DW_ENDED) {
+            all = false;
+        }
     }
     return all;
-}
-
-/* A group with an output that ended or was interrupted in this tick is taken for its dead time, one tick at least. */
-static void release_groups(dw_state_t *s)
-{
-    uint8_t running[DW_OUTPUT_BYTES];
-    uint8_t output;
-
-    collect(s, running);
-    for (output = next_in(s->on, running, 0); output != DW_OUTPUTS; output = next_in(s->on, running, (uint8_t)(output + 1u))) {
-        uint8_t group = dw_rom8(&dw_outputs[output].group);
-
-        if (group != 0) {
-            uint32_t dead = dw_rom32(&dw_group_dead[group - 1u]);
-
-            s->group_wait[group - 1u] = dead != 0 ? dead : 1u;
-        }
-    }
 }
 
 /* True when no running step has this output or is of its group, and the group's dead time is over. */
@@ -170,7 +132,9 @@ static void start_steps(dw_state_t *s)
                 step->starts++;
             }
         }
-        all_before_ended = all_before_ended && step->phase == DW_ENDED;
+        if (step->phase != DW_ENDED) {
+            all_before_ended = false;
+        }
     }
 }
 
@@ -179,7 +143,6 @@ void dw_output_decide(dw_state_t *s)
 {
     bool all_ended = end_steps(s);
 
-    release_groups(s);
     if (s->state == DW_POURING || s->state == DW_JOGGING) {
         start_steps(s);
     }
@@ -190,25 +153,57 @@ void dw_output_decide(dw_state_t *s)
     }
 }
 
-/* Traces those of the set that are not in the other set, and gives their pins the level they have from now on. */
+/* The set of running steps as bits. */
+static void collect(const dw_state_t *s, uint8_t *set)
+{
+    const dw_step_t *step;
+    uint8_t i;
+
+    for (i = 0; i < DW_OUTPUT_BYTES; i++) {
+        set[i] = 0;
+    }
+    for (step = s->first; step != s->end; step++) {
+        if (step->phase == DW_RUNNING) {
+            set[step->output >> 3] |= bit_of(step->output);
+        }
+    }
+}
+
+/* Traces an output that goes on or off, and gives its pin the level that it has from now on. */
+static void change_output(const dw_state_t *s, uint8_t output, uint8_t code)
+{
+    const dw_pin_t *pin = &dw_output_pins[output];
+    uint8_t port = dw_rom8(&pin->port);
+    uint8_t mask = dw_rom8(&pin->mask);
+
+    dw_trace_put(s->tick, code, output);
+    if (port == DW_NO_PIN) {
+        return;
+    }
+    if ((dw_rom8(&pin->active_high) != 0) == (code == DW_TRACE_ON)) {
+        image[port] = (uint8_t)(image[port] | mask);
+    } else {
+        image[port] = (uint8_t)(image[port] & (uint8_t)~mask);
+    }
+}
+
+/* Changes those outputs of the set that are not in the other set. */
 static void change_outputs(const dw_state_t *s, const uint8_t *set, const uint8_t *other, uint8_t code)
 {
-    uint8_t output;
+    uint8_t first;
 
-    for (output = next_in(set, other, 0); output != DW_OUTPUTS; output = next_in(set, other, (uint8_t)(output + 1u))) {
-        const dw_pin_t *pin = &dw_output_pins[output];
-        uint8_t port = dw_rom8(&pin->port);
-        uint8_t mask = dw_rom8(&pin->mask);
+    for (first = 0; first < 8u * DW_OUTPUT_BYTES; first = (uint8_t)(first + 8u)) {
+        uint8_t changes = (uint8_t)(*set & (uint8_t)~*other);
+        uint8_t output;
 
-        dw_trace_put(s->tick, code, output);
-        if (port == DW_NO_PIN) {
-            continue;
+        for (output = first; changes != 0; output++) {
+            if ((changes & 1u) != 0) {
+                change_output(s, output, code);
+            }
+            changes >>= 1;
         }
-        if ((dw_rom8(&pin->active_high) != 0) == (code == DW_TRACE_ON)) {
-            image[port] = (uint8_t)(image[port] | mask);
-        } else {
-            image[port] = (uint8_t)(image[port] & (uint8_t)~mask);
-        }
+        set++;
+        other++;
     }
 }
 

@@ -91,7 +91,7 @@ static void set_step(dw_step_t *step, uint8_t output, bool after_all, uint32_t t
     step->phase = DW_WAITING;
     step->starts = 0;
     step->planned = ticks;
-    step->left = (int32_t)ticks;
+    step->left = ticks;
     step->on = 0;
 }
 
@@ -120,7 +120,7 @@ static dw_answer_t plan(uint32_t serving)
         if (step == dw_state.steps + DW_STEPS_MAX) {
             return dw_answer(DW_BAD_RECORD, 0);
         }
-        step->left = (int32_t)ticks;
+        step->left = ticks;
         step++;
         if (line.output < DW_CHANNELS) {
             dw_state.offset_ticks[line.output] = offset;
@@ -137,7 +137,7 @@ static dw_answer_t keep(void)
 
     dw_recipes_again();
     while (count != DW_STEPS_MAX && dw_recipes_next(&line)) {
-        set_step(&dw_state.steps[count], line.output, line.after_all, (uint32_t)dw_state.steps[count].left);
+        set_step(&dw_state.steps[count], line.output, line.after_all, dw_state.steps[count].left);
         count++;
     }
     dw_state.count = count;

@@ -30,7 +30,7 @@ typedef struct {
     uint8_t phase;
     uint8_t starts;
     uint32_t planned;
-    int32_t left;
+    uint32_t left;
     uint32_t on;
 } dw_step_t;
 
@@ -53,7 +53,7 @@ typedef struct {
 /* What is used most comes first: an 8-bit core reaches the first 64 bytes behind a pointer with short instructions. */
 typedef struct {
     uint32_t tick;
-    uint32_t clock[3]; /* of the state, from DW_POURING on; that of a pour stands still in a pause */
+    uint32_t time_left[3]; /* in the state, from DW_POURING on; that of a pour stands still in a pause */
     uint32_t link_clock;
     dw_step_t *first, *end; /* the steps at work now; none when idle */
     uint8_t state;
@@ -135,13 +135,14 @@ void dw_input_start(void);
 void dw_input_sample(dw_state_t *s);
 
 /* dw_limit.c: what makes a pour or a jog pause or end */
-void dw_limit_check(dw_state_t *s);
+void dw_limit_check(dw_state_t *s, bool time_is_over);
 void dw_rest(dw_state_t *s);
 void dw_abort(dw_state_t *s, uint8_t reason, uint8_t argument);
 uint16_t dw_open_to_go_on(const dw_state_t *s);
 
 /* dw_output.c: which step starts when, and the pins */
 void dw_output_start(void);
+void dw_output_leave(dw_state_t *s, dw_step_t *step, uint8_t phase);
 void dw_output_write(void);
 void dw_output_count_down(dw_state_t *s);
 void dw_output_decide(dw_state_t *s);

@@ -42,7 +42,7 @@ static void take_requests(dw_state_t *s)
         }
     } else if (asked == DW_ASKED_POUR) {
         begin_pour(s);
-        s->clock[0] = 0;
+        s->time_left[0] = DW_POUR_LIMIT;
     } else if (asked == DW_ASKED_GO_ON) {
         s->state = DW_POURING;
         s->happened = DW_WENT_ON;
@@ -52,20 +52,31 @@ static void take_requests(dw_state_t *s)
         s->first = dw_state.steps + DW_JOG_STEP;
         s->end = s->first + 1;
         s->state = DW_JOGGING;
-        s->clock[2] = 0;
+        s->time_left[2] = DW_JOG_RENEWAL - 1u;
     }
     s->asked = DW_ASKED_NOTHING;
     s->asked_stop = false;
 }
 
-/* Counts only whole ticks spent in a state, so that the tick of entering it is number 0. */
-static void advance_clocks(dw_state_t *s, uint8_t state_before)
+/* True when the time in this state was over before this tick. Counts only whole ticks spent in a state, so that the tick
+ * of entering it is number 0. */
+static bool advance_clocks(dw_state_t *s, uint8_t state_before)
 {
-    s->link_clock = s->heard ? 0 : s->link_clock + 1u;
-    s->heard = false;
-    if (state_before != DW_IDLE && s->state == state_before) {
-        s->clock[state_before - DW_POURING]++;
+    uint32_t *left;
+
+    if (DW_LINK_LIMIT != 0u) {
+        s->link_clock = s->heard ? 0 : s->link_clock + 1u;
+        s->heard = false;
     }
+    if (state_before == DW_IDLE || s->state != state_before) {
+        return false;
+    }
+    left = &s->time_left[state_before - DW_POURING];
+    if (*left == 0) {
+        return true;
+    }
+    (*left)--;
+    return false;
 }
 
 /* True while a pour has a dose that has not ended. */
@@ -93,6 +104,7 @@ DW_APART void dw_tick(void)
 {
     dw_state_t *s = dw_here();
     uint8_t state_before = s->state;
+    bool time_is_over;
 
     dw_output_write();
     s->tick++;
@@ -100,10 +112,10 @@ DW_APART void dw_tick(void)
     dw_output_count_down(s);
     advance_steps(s);
     take_requests(s);
-    advance_clocks(s, state_before);
+    time_is_over = advance_clocks(s, state_before);
     dw_input_sample(s);
     watch_vessel(s);
-    dw_limit_check(s);
+    dw_limit_check(s, time_is_over);
     dw_output_decide(s);
     dw_output_arm(s);
     s->ticked = true;

@@ -198,17 +198,18 @@ def _machine(
             rng.randrange(1 << len(interlocks)) & rng.randrange(1 << len(interlocks)) if stage else pouring
         )
         slack = -1 if rng.random() < 0.01 else rng.choice((0, 0, 1, 3, 8, 30, 100, 1000, 100_000))
+        max_on = max(1, longest[index] + slack)
         described.append(
             Output(
                 "",
                 PIN,
                 current=rng.choice((0, 100, 300, 500, 900)),
                 group=rng.randint(0, len(groups)) if rng.random() < 0.5 else 0,
-                max_on=max(1, longest[index] + slack),
+                max_on=max_on,
                 needs=needs,
                 is_stage=stage,
                 stays_on=stage and rng.random() < 0.5,
-                jog_limit=rng.choice((0, 1, 5, 40, 200)),
+                jog_limit=min(max_on, rng.choice((0, 1, 5, 40, 200))),
             )
         )
     total = sum(output.current for output in described)
