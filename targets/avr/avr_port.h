@@ -11,6 +11,9 @@ extern uint8_t avr_reset_reason;
 /* Timer 1: the tick. */
 void avr_tick_start(void);
 
+/* Called from vectors.S alone. */
+void avr_tick_rest(void);
+
 /* USART 0: 115200 8N1. */
 void avr_serial_start(void);
 

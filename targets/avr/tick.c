@@ -51,29 +51,24 @@ static void decide(void)
     locked = false;
 }
 
-/* The rest of the interrupt that begins in vectors.S. */
-void __vector_tick_decide(void) __attribute__((signal, used));
-void __vector_tick_decide(void)
+/* The rest of the interrupt that begins in vectors.S; and of a tick that came while the serial handler was at work, when
+ * that has ended. */
+void avr_tick_rest(void)
 {
-    count++;
-    if (owed == TICKS_OWED_MAX) {
-        missed = true;
-        return;
+    if ((GPIOR0 & (1u << AVR_SERIAL_WORKS | 1u << AVR_TICK_WAITS)) == 1u << AVR_TICK_WAITS) {
+        GPIOR0 &= (uint8_t)~(1u << AVR_TICK_WAITS); /* counted already */
+    } else {
+        count++;
+        if (owed == TICKS_OWED_MAX) {
+            missed = true;
+            return;
+        }
+        owed++;
+        if ((GPIOR0 & 1u << AVR_SERIAL_WORKS) != 0) {
+            GPIOR0 |= 1u << AVR_TICK_WAITS;
+            return;
+        }
     }
-    owed++;
-    if ((GPIOR0 & 1u << AVR_SERIAL_WORKS) != 0) {
-        GPIOR0 |= 1u << AVR_TICK_WAITS;
-    } else if (!locked) {
-        locked = true;
-        decide();
-    }
-}
-
-/* The rest of a tick that came while the serial handler was at work. */
-void __vector_serial_ended(void) __attribute__((signal, used));
-void __vector_serial_ended(void)
-{
-    GPIOR0 &= (uint8_t)~(1u << AVR_TICK_WAITS);
     if (!locked) {
         locked = true;
         decide();

@@ -13,6 +13,39 @@
 
     .text
 
+; Around a call of C, with SREG in r0: the registers that C does not give back, but for r24.
+.macro SAVE
+    push r0
+    push r1
+    clr r1
+    push r18
+    push r19
+    push r20
+    push r21
+    push r22
+    push r23
+    push r25
+    push r26
+    push r27
+    push r30
+    push r31
+.endm
+.macro GIVE_BACK
+    pop r31
+    pop r30
+    pop r27
+    pop r26
+    pop r25
+    pop r23
+    pop r22
+    pop r21
+    pop r20
+    pop r19
+    pop r18
+    pop r1
+    pop r0
+.endm
+
 ; The tick: the pins first of all. Nothing here touches a flag, so SREG need not be saved. The registers are kept in
 ; places of their own, which, other than a stack, gives them back in any order. Ports without outputs are left out: the
 ; fewer are written, the closer together their pins change.
@@ -35,7 +68,18 @@ TIMER1_COMPA_vect:
     CHIP_PORTS(LOAD)
     CHIP_PORTS(STORE)
     CHIP_PORTS(RESTORE)
-    jmp __vector_tick_decide
+    ; fall through: what else the tick has to do
+rest_of_tick:
+    push r0
+    in r0, _SFR_IO_ADDR(SREG)
+    SAVE
+    push r24
+    call avr_tick_rest
+    pop r24
+    GIVE_BACK
+    out _SFR_IO_ADDR(SREG), r0
+    pop r0
+    reti
     .size TIMER1_COMPA_vect, . - TIMER1_COMPA_vect
 
 ; The serial handler, for both directions: masks itself and lets the tick in before it saves anything else; lets
@@ -54,34 +98,9 @@ USART_UDRE_vect:
     sei
     push r0
     in r0, _SFR_IO_ADDR(SREG)
-    push r0
-    push r1
-    clr r1
-    push r18
-    push r19
-    push r20
-    push r21
-    push r22
-    push r23
-    push r25
-    push r26
-    push r27
-    push r30
-    push r31
+    SAVE
     call avr_serial_move
-    pop r31
-    pop r30
-    pop r27
-    pop r26
-    pop r25
-    pop r23
-    pop r22
-    pop r21
-    pop r20
-    pop r19
-    pop r18
-    pop r1
-    pop r0
+    GIVE_BACK
     out _SFR_IO_ADDR(SREG), r0
     pop r0
     cli
@@ -91,5 +110,5 @@ USART_UDRE_vect:
     cbi _SFR_IO_ADDR(GPIOR0), AVR_SERIAL_WORKS
     sbis _SFR_IO_ADDR(GPIOR0), AVR_TICK_WAITS
     reti
-    jmp __vector_serial_ended
+    jmp rest_of_tick
     .size USART_RX_vect, . - USART_RX_vect
