@@ -26,7 +26,10 @@ def set_texts(name: str, text: str, changes: Mapping[KeyPath, str]) -> str:
         document = tomlkit.parse(text if text.endswith("\n") else text + line_end)
         for path, value in changes.items():
             _table(wanted, path)[path[-1]] = value
-            table, key = _table(document, path), str(path[-1])
+            table, key = _table(document, path), path[-1]
+            if isinstance(key, int):
+                table[key] = value
+                continue
             new = key not in table
             table[key] = value
             if new:

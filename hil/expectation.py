@@ -24,7 +24,8 @@ def against_twin(record: PourRecord, compiled: Compiled, names: Names) -> list[s
     """Where trace, answer, bookings and end of a pour differ from the twin's; [] where nothing does."""
     outcome = _outcome(record, compiled)
     findings = []
-    said, expected = record.refused or (0, 0), tuple(outcome.answers[0])
+    said = record.refused or (0, 0)
+    expected = said if record.by else tuple(outcome.answers[0])  # nobody answers a button
     if said != expected:
         findings.append(
             f"the request was {_answer(said, names)}; it should have been {_answer(expected, names)}"
@@ -60,8 +61,9 @@ def _outcome(record: PourRecord, compiled: Compiled) -> twin.Outcome:
         log += [twin.Input(i.tick, i.index, _closed(machine, i.index, i.level)) for i in record.inputs or ()]
     else:
         log += _debounced(record, machine, (tick0 + 1) % TICK_WRAP)
-    begun = record.started if record.started is not None else record.asked_at
-    log.append(twin.Pour(begun, record.recipe.number, record.serving))
+    if record.by is None:
+        begun = record.started if record.started is not None else record.asked_at
+        log.append(twin.Pour(begun, record.recipe.number, record.serving))
     log += [event for asked in record.requests if (event := _request(asked, record))]
     return run(
         machine, compiled.recipes, compiled.calibration, log,

@@ -13,6 +13,7 @@ from dosewright.gen.compiled import CompiledRecipe, Interlock, Stage
 from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan, plan
 from dosewright.hil.replay import Act
+from dosewright.hil.switches import Setting
 
 AWAY = 400  # ticks an interlock stays open before it comes back
 SOON = 25
@@ -28,6 +29,7 @@ class Case:
     fault: str = ""
     acts: tuple[Act, ...] = ()
     open_first: int = -1
+    by: Setting | None = None  # asked for with switches, not over the link
 
 
 def telling(compiled: Compiled) -> list[tuple[CompiledRecipe, int]]:

@@ -23,7 +23,7 @@ def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
         time=f"{sum(v.seconds for v in verdicts):.3f}",
     )
     for verdict in verdicts:
-        name = f"{verdict.serving}, {verdict.case}" if verdict.case else verdict.serving
+        name = ", ".join(filter(None, (verdict.serving, verdict.by, verdict.case)))
         case = ElementTree.SubElement(
             suite,
             "testcase",

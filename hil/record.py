@@ -9,6 +9,7 @@ from dosewright.gen.compiled import Button, CompiledMachine, CompiledRecipe, Int
 from dosewright.hil.avrboard.accuracy import Timing
 from dosewright.hil.messages import Booking, Entry, Status
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
+from dosewright.hil.switches import Setting
 
 HALF = TICK_WRAP // 2
 
@@ -49,6 +50,7 @@ class PourRecord:
     levels of the input pins at the beginning and ``inputs`` what changed since; both are None on a rig whose
     inputs nobody sets. ``edges`` is None where no one watched the pins. ``refused`` is (reason, argument)
     when the pour was not accepted; ``asked_at`` is the tick in which it would have begun at the earliest.
+    ``by``: the switches that it was asked for with; None where it was over the link.
     """
 
     recipe: CompiledRecipe
@@ -64,6 +66,7 @@ class PourRecord:
     inputs: tuple[RawInput, ...] | None = None
     requests: tuple[Asked, ...] = ()
     edges: tuple[PinEdge, ...] | None = None
+    by: Setting | None = None
 
     @property
     def started(self) -> int | None:
@@ -108,6 +111,7 @@ class Verdict:
     witness: bool = False
     crashed: bool = False
     case: str = ""  # what was done to it, where faults were played
+    by: str = ""  # the switches it was asked for with, where it was
     timing: Timing | None = None  # of the pins, to the cycle, where the rig counts them
 
     @property

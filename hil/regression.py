@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from dosewright.gen import choice
 from dosewright.gen.lower import Compiled
@@ -17,6 +18,7 @@ from dosewright.hil.record import Verdict
 from dosewright.hil.replay import Person, Session
 from dosewright.hil.report import Reporter, Silent
 from dosewright.hil.rig import OpenRig, Rig
+from dosewright.hil.switches import settings
 from dosewright.hil.trouble import RigCrashed, RigTrouble
 from dosewright.hil.upload import Progress
 from dosewright.hil.verdicts import Court
@@ -66,7 +68,7 @@ def replay(
 
 def one(court: Court, session: Session, case: Case) -> Verdict:
     """Pour one case on a prepared session and judge it."""
-    record = session.pour(case.recipe, case.serving, case.acts, case.open_first)
+    record = session.pour(case.recipe, case.serving, case.acts, case.open_first, case.by)
     return court.disturbed(record, case.fault) if case.fault else court.undisturbed(record)
 
 
@@ -77,6 +79,27 @@ def cases(compiled: Compiled, recipes: Iterable[str] = (), servings: Iterable[st
     if not chosen:
         raise UserError("no recipe can be poured with what is loaded and measured; see dosewright check")
     return [Case(recipe, serving) for recipe in chosen for serving in wanted]
+
+
+def switch_cases(
+    court: Court, recipes: Iterable[str] = (), servings: Iterable[str] = ()
+) -> tuple[list[Case], list[Case]]:
+    """Every way to ask for the chosen pours with buttons and selectors; the pours that no switch asks for.
+
+    UserError where there is no way at all.
+    """
+    asked: list[Case] = []
+    beyond: list[Case] = []
+    for case in cases(court.compiled, recipes, servings):
+        ways = list(settings(court.project, court.compiled, case.recipe.number, case.serving))
+        asked += [replace(case, by=setting) for setting in ways]
+        beyond += [] if ways else [case]
+    if not asked:
+        raise UserError(
+            "no button of this machine pours any of these; in machine.toml a table [button.NAME] with "
+            'does = "pour" does, with a recipe and a serving or with selectors that say them'
+        )
+    return asked, beyond
 
 
 def fault_cases(compiled: Compiled, recipes: Sequence[str] = (), servings: Sequence[str] = ()) -> list[Case]:

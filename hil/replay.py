@@ -20,10 +20,13 @@ from dosewright.hil.messages import Entry, Identity, Status
 from dosewright.hil.record import Asked, PourRecord, RawInput, inputs_of, later
 from dosewright.hil.rig import Rig
 from dosewright.hil.simulated import TICK_WRAP, PinEdge
+from dosewright.hil.switches import Setting
 from dosewright.hil.trouble import RigTrouble
 from dosewright.hil.upload import Loaded, Progress, fits, held, put
 
+WITHIN = 10  # ticks in which a pour begins once its button is debounced
 DRAIN_EVERY = 200  # ticks between two looks at the trace: far fewer edges than its ring holds
+LOOKS_IN_LIMIT = 8  # so many in the time after which a silent link ends a pour
 PERSON_WITHIN = 300.0  # seconds for a person to move a switch
 
 
@@ -75,15 +78,23 @@ class Session:
         self._until_closed()
 
     def pour(
-        self, recipe: CompiledRecipe, serving: int, acts: Sequence[Act] = (), open_first: int = -1
+        self,
+        recipe: CompiledRecipe,
+        serving: int,
+        acts: Sequence[Act] = (),
+        open_first: int = -1,
+        by: Setting | None = None,
     ) -> PourRecord:
         """One pour with a vessel that was lifted and put back.
 
-        ``acts`` disturb it; ``open_first`` is an input to open before it is asked for.
+        ``acts`` disturb it; ``open_first`` is an input to open before it is asked for, which is done with the
+        switches of ``by`` where there are some, else over the link.
 
         Raises RigTrouble; RigCrashed when a simulated controller ends by itself.
         """
         client, bench = self.rig.client, self.rig.bench
+        if by:
+            self._set_selectors(by)
         self._change_vessel()
         if open_first >= 0:
             self._move(open_first, False)
@@ -95,13 +106,20 @@ class Session:
         levels = tuple(self._levels) if bench else None
         before = self._status()
         asked_at = ((bench.tick if bench else before.tick) + 1) % TICK_WRAP
-        answer = client.pour(recipe.number, serving)
         trace: list[Entry] = []
         lost = 0
         requests: list[Asked] = []
-        if answer.reason == 0:
+        refused = None
+        begun = True
+        if by:
+            begun, lost = self._press(by, trace)
+        else:
+            answer = client.pour(recipe.number, serving)
+            refused = (answer.reason, answer.argument) if answer.reason else None
+        if begun and not refused:
             try:
-                lost, requests = self._follow(trace, sorted(acts, key=lambda act: act.after))
+                more_lost, requests = self._follow(trace, sorted(acts, key=lambda act: act.after))
+                lost += more_lost
             except KeyboardInterrupt:
                 with contextlib.suppress(RigTrouble):
                     client.stop()
@@ -110,10 +128,9 @@ class Session:
         more_lost, more = client.trace()
         after = self._status()
         record = PourRecord(
-            recipe, serving, before, after, asked_at,
-            (answer.reason, answer.argument) if answer.reason else None,
+            recipe, serving, before, after, asked_at, refused,
             tuple(trace + more), lost + more_lost, tuple(client.booked()), levels,
-            tuple(self._inputs) if bench else None, tuple(requests), self._edges(),
+            tuple(self._inputs) if bench else None, tuple(requests), self._edges(), by,
         )  # fmt: skip
         self._close_again()
         return record
@@ -147,7 +164,7 @@ class Session:
                 if done:
                     requests.append(done)
                 now = self._now()
-            step = DRAIN_EVERY
+            step = self._between_looks()
             if acts:
                 step = max(1, min(step, acts[0].after - later(now, start)))
             if limit <= 0:
@@ -163,6 +180,11 @@ class Session:
         at = self._now()
         answer = self.rig.client.go_on() if act.what == "go on" else self.rig.client.stop()
         return Asked((at + 1) % TICK_WRAP, act.what, answer.reason)
+
+    def _between_looks(self) -> int:
+        """Ticks between two looks at the trace; often enough that the controller knows somebody is there."""
+        limit = self.compiled.machine.link_limit
+        return min(DRAIN_EVERY, limit // LOOKS_IN_LIMIT) if limit else DRAIN_EVERY
 
     def _longest(self) -> int:
         """More ticks than any pour with all its pauses may take before the engine itself ends it."""
@@ -205,6 +227,41 @@ class Session:
         self._inputs.append(RawInput((bench.tick + 1) % TICK_WRAP, index, level))
         self._levels[index] = level
         bench.set_input(index, level)
+
+    def _set_selectors(self, by: Setting) -> None:
+        """Every contact as it has to be, and no button pressed."""
+        machine = self.compiled.machine
+        locks = len(machine.interlocks)
+        mask = sum(1 << index for index in by.contacts)
+        if self.rig.bench:
+            for index in range(len(machine.buttons)):
+                self._move(locks + index, index in by.contacts)
+            self._settle()
+        elif by.positions:
+            what = " and ".join(f"{selector} to {value}" for selector, value in by.positions)
+            self._ask(f"set {what}", lambda status: status.pressed == mask)
+
+    def _press(self, by: Setting, trace: list[Entry]) -> tuple[bool, int]:
+        """Press the button and let it go; whether a pour began, and entries lost of those for ``trace``."""
+        machine = self.compiled.machine
+        if self.rig.bench:
+            self._move(len(machine.interlocks) + by.button, True)
+        else:
+            self._ask(
+                f"press {by.name}",
+                lambda status: bool(status.pressed >> by.button & 1) or status.state != State.IDLE,
+            )
+        patience = machine.buttons[by.button].debounce + WITHIN
+        begun, lost = False, 0
+        while not begun and patience > 0:
+            patience -= self._wait(1)
+            more_lost, more = self.rig.client.trace()
+            lost += more_lost
+            trace += more
+            begun = any(entry.code == Code.POUR for entry in trace)
+        if self.rig.bench:
+            self._move(len(machine.interlocks) + by.button, False)
+        return begun, lost
 
     def _close_again(self) -> None:
         if self.rig.bench:

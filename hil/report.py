@@ -65,10 +65,12 @@ def terminal(stderr: bool = False) -> Console:
 
 def verdict_table(verdicts: Sequence[Verdict], console: Console) -> None:
     """One row a pour, then every finding, then the sum."""
-    faults = any(verdict.case for verdict in verdicts)
+    faults, by_switches = any(v.case for v in verdicts), any(v.by for v in verdicts)
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("recipe")
     table.add_column("serving")
+    if by_switches:
+        table.add_column("asked for by")
     if faults:
         table.add_column("disturbed by")
     for column in ("ml", "seconds", "edges"):
@@ -77,14 +79,15 @@ def verdict_table(verdicts: Sequence[Verdict], console: Console) -> None:
     for verdict in verdicts:
         said = Text("equal", "green") if verdict.passed else Text("DIFFERS", "bold red")
         row = [Text(verdict.recipe), Text(verdict.serving)]
+        row += [Text(verdict.by)] if by_switches else []
         row += [Text(verdict.case)] if faults else []
         row += [Text(f"{verdict.asked_ml:g}"), Text(f"{verdict.seconds:.3f}"), Text(str(verdict.edges)), said]
         table.add_row(*row)
     console.print(table)
     for verdict in verdicts:
         for finding in verdict.findings:
-            case = f", {verdict.case}" if verdict.case else ""
-            console.print(Text(f"{verdict.recipe}, {verdict.serving}{case}: {finding}"), soft_wrap=True)
+            pour = ", ".join(filter(None, (verdict.recipe, verdict.serving, verdict.by, verdict.case)))
+            console.print(Text(f"{pour}: {finding}"), soft_wrap=True)
     console.print(Text(summary(verdicts)), soft_wrap=True)
     when = pin_timing(verdicts)
     if when:
@@ -138,6 +141,7 @@ def as_json(verdicts: Sequence[Verdict], left_out: Sequence[tuple[str, str]]) ->
             {
                 "recipe": v.recipe,
                 "serving": v.serving,
+                "asked_for_by": v.by or None,
                 "disturbed_by": v.case or None,
                 "asked_ml": v.asked_ml,
                 "seconds": v.seconds,

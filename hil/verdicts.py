@@ -41,6 +41,8 @@ class Court:
         elif record.started is not None:
             findings += self._as_planned(record, planned)
             findings += self._checked(record, record.started, planned)
+        elif record.by:
+            findings.append("no pour began when the button was pressed")
         return self.verdict(record, findings)
 
     def disturbed(self, record: PourRecord, case: str) -> Verdict:
@@ -70,6 +72,7 @@ class Court:
             witness=record.edges is not None,
             case=case,
             timing=self._timing(record),
+            by=str(record.by) if record.by else "",
         )
 
     def crashed(self, recipe: CompiledRecipe, serving: int, trouble: RigTrouble, case: str = "") -> Verdict:

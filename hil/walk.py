@@ -147,6 +147,11 @@ class Walk:
             "unplug": f"Take the wire of {wire.label} off pin {pin}",
             "plug": f"Put the wire of {wire.label} back on pin {pin}",
         }
+        if wire.contact is not None:
+            words["press"] = (
+                f"Set {wire.name} to {1 << wire.contact}: of its contacts this one alone is pressed"
+            )
+            words["release"] = f"Set {wire.name} to 0: none of its contacts is pressed"
         return not _skipped(
             self.helper.ask(Question(act, f"{words[act]}. Enter when done, {SKIP} to leave it out", wire))
         )

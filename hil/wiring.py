@@ -6,17 +6,23 @@ Pure conclusions: nothing here talks to a rig or to a person.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dosewright.gen.compiled import Pin
 from dosewright.gen.locate import Path as KeyPath
 from dosewright.gen.lower import Compiled
 from dosewright.gen.models.base import Table
-from dosewright.gen.models.machine import Button, Interlock
 from dosewright.gen.project import Project
 from dosewright.hil.record import inputs_of
 
-ACTIVE = {"channel": "on_when", "stage": "on_when", "interlock": "closed_when", "button": "pressed_when"}
+ACTIVE = {
+    "channel": "on_when",
+    "stage": "on_when",
+    "interlock": "closed_when",
+    "button": "pressed_when",
+    "selector": "pressed_when",
+}
+STATE = {"interlock": "closed", "button": "pressed", "selector": "pressed"}  # anything else is on
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +30,8 @@ class Wire:
     """One pin of the machine file and what hangs on it.
 
     ``table`` and ``name`` say where in machine.toml, ``label`` what a person calls it; ``index`` is the
-    output's, or the input's (interlocks first). ``pull`` is where the pin is pulled.
+    output's, or the input's (interlocks first). ``pull`` is where the pin is pulled. ``contact``: of a
+    selector's contact, which of its pins.
     """
 
     table: str
@@ -34,6 +41,12 @@ class Wire:
     pin: Pin
     index: int
     pull: str
+    contact: int | None = None
+
+    @property
+    def at(self) -> KeyPath:
+        """Where machine.toml names the pin."""
+        return (self.table, self.name, *(("pin",) if self.contact is None else ("pins", self.contact)))
 
     @property
     def is_output(self) -> bool:
@@ -77,30 +90,34 @@ class Conclusion:
 
 
 def wires(project: Project, compiled: Compiled) -> tuple[Wire, ...]:
-    """Every wire of the machine: interlocks, buttons, channels, stages that have a pin."""
+    """Every wire of the machine: interlocks, buttons, contacts of selectors, channels, stages with a pin."""
     machine, made = project.machine, compiled.machine
-    tables: list[tuple[str, str, str, Pin | None, int, str]] = []
-    switches: list[tuple[str, str, Interlock | Button]] = [
-        *(("interlock", name, lock) for name, lock in machine.interlock.items()),
-        *(("button", name, button) for name, button in machine.button.items()),
+    switches: list[tuple[str, str, str, str, int | None]] = [
+        *(("interlock", name, "switch", lock.pull, None) for name, lock in machine.interlock.items()),
+        *(("button", name, f"button: {item.does}", item.pull, None) for name, item in machine.button.items()),
+        *(
+            ("selector", name, f"selector of the {item.sets}: counts {1 << bit}", item.pull, bit)
+            for name, item in machine.selector.items()
+            for bit in range(len(item.pins))
+        ),
     ]
-    inputs = inputs_of(made)
-    for index, (table, name, switch) in enumerate(switches):
-        what = "switch" if isinstance(switch, Interlock) else f"button: {switch.does}"
-        tables.append((table, name, what, inputs[index].pin, index, switch.pull))
+    found = [
+        Wire(table, name, item.name, what, item.pin, index, pull, contact)
+        for index, ((table, name, what, pull, contact), item) in enumerate(
+            zip(switches, inputs_of(made), strict=True)
+        )
+    ]
     for index, output in enumerate(made.outputs):
-        if output.is_stage:
-            tables.append(
-                ("stage", output.name, "stage", output.pin, index, machine.stage[output.name].pull or "")
-            )
-        else:
-            channel = machine.channel[output.name]
-            tables.append(("channel", output.name, channel.actuator, output.pin, index, channel.pull))
-    names = [name for _, name, _, pin, _, _ in tables if pin]
+        table = "stage" if output.is_stage else "channel"
+        what = "stage" if output.is_stage else machine.channel[output.name].actuator
+        described = machine.stage[output.name] if output.is_stage else machine.channel[output.name]
+        if output.pin:
+            wire = Wire(table, output.name, output.name, what, output.pin, index, described.pull or "")
+            found.append(wire)
+    names = [wire.label for wire in found]
     return tuple(
-        Wire(table, name, name if names.count(name) == 1 else f"{table} {name}", what, pin, index, pull)
-        for table, name, what, pin, index, pull in tables
-        if pin
+        wire if names.count(wire.label) == 1 else replace(wire, label=f"{wire.table} {wire.label}")
+        for wire in found
     )
 
 
@@ -155,17 +172,22 @@ def _of_one(item: Seen, project: Project) -> list[str]:
         names = ", ".join(label if wire.is_output else place.wire.pin.name for label, place in item.places)
         what = f"pin {pin} moved" if wire.is_output else f"{wire.label} changed pins"
         told.append(f"{what} several at once ({names}): two wires touch, or share a driver or a ground")
-    if item.closed_without_wire and not _accepted(wire, project):
-        state = "closed" if wire.table == "interlock" else "pressed"
+    active_high = item.places[0][1].active_high if len(item.places) == 1 else wire.pin.active_high
+    if item.closed_without_wire and not _accepted(wire, active_high, project):
         told.append(
-            f"{wire.label} reads as {state} with its wire off: a broken wire would go unnoticed; look for a "
-            f"short at pin {pin}, and use a contact that is closed in the good state"
+            f"{wire.label} reads as {STATE[wire.table]} with its wire off: a broken wire would go unnoticed; "
+            f"look for a short at pin {pin}, and use a contact that is closed in the good state"
         )
     return told
 
 
-def _accepted(wire: Wire, project: Project) -> bool:
-    """Whether a broken wire may read as closed, or as pressed, which for a stop button is right."""
+def _accepted(wire: Wire, active_high: bool, project: Project) -> bool:
+    """Whether a broken wire may read as closed or pressed.
+
+    Of a stop button it should; of a selector either reading is wrong, so its contacts may be of either kind.
+    """
+    if wire.table == "selector":
+        return wire.broken_is_active(active_high)
     if wire.table == "button":
         return project.machine.button[wire.name].does == "stop"
     return project.machine.interlock[wire.name].broken_wire == "acknowledged"
@@ -176,9 +198,8 @@ def _misplaced(wire: Wire, place: Place) -> list[str]:
     if place.wire.pin.name != wire.pin.name:
         told.append(f"{wire.label} is on pin {place.wire.pin.name}, not on {wire.pin.name} as the file says")
     if place.active_high != wire.pin.active_high:
-        state = {"interlock": "closed", "button": "pressed"}.get(wire.table, "on")
         told.append(
-            f"{wire.label} is {state} when its pin is {_level(place.active_high)}, "
+            f"{wire.label} is {STATE.get(wire.table, 'on')} when its pin is {_level(place.active_high)}, "
             f"not {_level(wire.pin.active_high)} as the file says"
         )
     return told
@@ -193,7 +214,16 @@ def _mend(
     for label, place in moves.items():
         wire = known[label]
         turned = not wire.is_output and place.active_high != wire.pin.active_high
-        if turned and wire.broken_is_active(place.active_high) and not _accepted(wire, project):
+        if wire.table == "selector" and turned and not _all_turned(wire, known, moves):
+            del kept[label]
+            by_hand.append(
+                f"{label}: it works the other way round than the rest of {wire.name}; turn it round"
+            )
+        elif (
+            turned
+            and wire.broken_is_active(place.active_high)
+            and not _accepted(wire, place.active_high, project)
+        ):
             del kept[label]
             by_hand.append(
                 f"{label}: connect the other contact of the switch, one that is closed in the good state; "
@@ -211,7 +241,7 @@ def _mend(
         wire = known[label]
         path: KeyPath = (wire.table, wire.name)
         if place.wire.pin.name != wire.pin.name:
-            changes[(*path, "pin")] = place.wire.pin.name
+            changes[wire.at] = place.wire.pin.name
         if place.active_high != wire.pin.active_high:
             changes[(*path, ACTIVE[wire.table])] = _level(place.active_high)
             off = "down" if place.active_high else "up"
@@ -223,6 +253,15 @@ def _mend(
                     "side that holds it off while the controller resets"
                 )
     return changes, by_hand
+
+
+def _all_turned(wire: Wire, known: Mapping[str, Wire], moves: Mapping[str, Place]) -> bool:
+    """Whether every contact of this one's selector works the other way round than the file says."""
+    return all(
+        label in moves and moves[label].active_high != other.pin.active_high
+        for label, other in known.items()
+        if (other.table, other.name) == (wire.table, wire.name)
+    )
 
 
 def _clashing(known: Mapping[str, Wire], moves: Mapping[str, Place]) -> list[str]:

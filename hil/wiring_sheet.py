@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from dosewright.gen.project import Project
 from dosewright.gen.render import render
-from dosewright.hil.wiring import Seen, Wire
+from dosewright.hil.wiring import STATE, Seen, Wire
 
 # Keeps a gate or a driver's input off against leakage, and costs little current: common practice, no source.
 RESISTOR = "10 kΩ"
-STATE = {"interlock": "closed", "button": "pressed"}
 
 
 def sheet(project: Project, wires: Sequence[Wire], seen: Sequence[Seen] = ()) -> str:

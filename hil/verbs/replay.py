@@ -22,7 +22,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--recipe", action="append", default=[], help="only this one, by name or number; repeatable"
     )
     parser.add_argument("--serving", action="append", default=[], help="only this one; repeatable")
-    parser.add_argument(
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument(
+        "--by-switches",
+        action="store_true",
+        help="ask for each pour with the machine's own buttons and selectors, not over the link",
+    )
+    how.add_argument(
         "--faults",
         action="store_true",
         help="open every interlock at every telling moment (simulated rigs only)",
@@ -37,6 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.output import replace_all
     from dosewright.gen.problems import Exit, UserError
     from dosewright.hil import clock, regression
+    from dosewright.hil.faults import Case
     from dosewright.hil.junit import junit
     from dosewright.hil.port import opening_resets
     from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
@@ -47,8 +54,12 @@ def run(arguments: argparse.Namespace) -> int:
     project = load(arguments.folder)
     compiled = lower(project)
     court = Court.of(project, compiled)
-    choose = regression.fault_cases if arguments.faults else regression.cases
-    cases = choose(compiled, arguments.recipe, arguments.serving)
+    beyond: list[Case] = []
+    if arguments.by_switches:
+        cases, beyond = regression.switch_cases(court, arguments.recipe, arguments.serving)
+    else:
+        choose = regression.fault_cases if arguments.faults else regression.cases
+        cases = choose(compiled, arguments.recipe, arguments.serving)
     url = rig_url(arguments.rig, arguments.folder)
     told = terminal(stderr=True)
     if arguments.faults and not is_simulated(url):
@@ -77,6 +88,10 @@ def run(arguments: argparse.Namespace) -> int:
     dose = clock.longest_dose(compiled, court.names, pours)
     if arguments.json:
         report = as_json(verdicts, compiled.left_out)
+        if arguments.by_switches:
+            report["no_switch_asks_for"] = [
+                {"recipe": case.recipe.name, "serving": court.names.servings[case.serving]} for case in beyond
+            ]
         if compared:
             report["clock"] = clock.as_json(found, dose)
         print(json.dumps(report, indent=1, ensure_ascii=False))
@@ -85,6 +100,9 @@ def run(arguments: argparse.Namespace) -> int:
         verdict_table(verdicts, console)
         for name, reason in compiled.left_out:
             console.print(f"left out: {name} ({reason})", soft_wrap=True, markup=False)
+        for case in beyond:
+            pour = f"{case.recipe.name}, {court.names.servings[case.serving]}"
+            console.print(f"no switch asks for it: {pour}", soft_wrap=True, markup=False)
         for line in clock.words(found, dose) if compared else []:
             console.print(line, soft_wrap=True, markup=False)
     if trouble:
