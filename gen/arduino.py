@@ -17,7 +17,9 @@ from dosewright.gen.targets import Target, folder_of_targets
 NO_NUMBER = 255
 NAME_LIMIT = 63  # of a library, by the Arduino library specification (from memory)
 SOURCES = ("engine/dw_*.c", "engine/dw_*.h", "arduino/dw_*.cpp", "arduino/dw_*.h")
-EDGES_WITHIN_US = 100  # of its tick, with the example sketch on an Uno; tests/arduino measures it
+EDGES_WITHIN_US = (
+    100  # of the promptest, with the example sketch on an Uno or a Mega; tests/arduino measures it
+)
 
 Item = TypeVar("Item", Output, Interlock, Button)
 

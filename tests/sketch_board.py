@@ -1,4 +1,4 @@
-"""An Uno that runs the sketch, as a rig: its ticks come from micros() and from no interrupt."""
+"""A board that runs the sketch, as a rig: its ticks come from micros() and from no interrupt."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from pathlib import Path
 from dosewright.gen.codes import Code
 from dosewright.gen.load import Project
 from dosewright.gen.lower import Compiled
-from dosewright.hil.avrboard import AvrBoard, Pin
+from dosewright.gen.targets import Target
+from dosewright.hil.avrboard import AvrBoard, Pin, Wiring
 from dosewright.hil.avrboard.project import wiring
 from dosewright.hil.client import ANSWER_WITHIN, Client
 from dosewright.hil.protocols.simulated_port import SimulatedPort
@@ -16,15 +17,14 @@ from dosewright.hil.replay import Session
 from dosewright.hil.simulated import PinEdge
 
 CYCLES = 16_000  # of a tick
-TIMER0_OVERFLOW = (
-    16  # the number of the interrupt that micros() counts by; the board's own clock starts with it
-)
-FREE_PIN = Pin("B", 4)  # D12, which the example leaves free: the sketch has a button of its own there
+# the number of the interrupt that micros() counts by (vector tables of the data sheets, from memory); the
+# board's own clock starts with it
+TIMER0_OVERFLOW = {"atmega328p": 16, "atmega2560": 23}
 EARLY = 2000  # cycles by which an edge may come before those that the origin was taken from
 
 
 class SketchPort(SimulatedPort):
-    """Link and bench of a simulated Uno with this program. After ``fit`` the clock is the sketch's."""
+    """Link and bench of a simulated board with this program. After ``fit`` the clock is the sketch's."""
 
     bench: AvrBoard
 
@@ -32,7 +32,11 @@ class SketchPort(SimulatedPort):
         super().__init__()
         wired = wiring(compiled.machine, project.target)
         self.own_button = len(wired.inputs)
-        wired = dataclasses.replace(wired, tick_vector=TIMER0_OVERFLOW, inputs=(*wired.inputs, FREE_PIN))
+        wired = dataclasses.replace(
+            wired,
+            tick_vector=TIMER0_OVERFLOW[wired.mcu],
+            inputs=(*wired.inputs, _free_pin(wired, project.target)),
+        )
         self.bench = AvrBoard(wired.command(elf))
         self.is_open = True
         self.timeout = ANSWER_WITHIN
@@ -71,3 +75,13 @@ class SketchPort(SimulatedPort):
         return [
             PinEdge((pin.cycle - self.origin + EARLY) // CYCLES, pin.output, pin.level == 1) for pin in pins
         ]
+
+
+def _free_pin(wired: Wiring, target: Target) -> Pin:
+    """The first that the machine leaves free: the sketch has a button of its own there."""
+    assert target.simulation
+    used = {(pin.port, pin.bit) for pin in (*wired.outputs, *wired.inputs) if pin}
+    pins = [
+        Pin(target.simulation.ports[pin.port], pin.bit) for pin in target.pin.values() if not pin.not_input
+    ]
+    return next(pin for pin in pins if (pin.port, pin.bit) not in used)

@@ -1,4 +1,4 @@
-"""The example as an Arduino library, and its sketch compiled as the editor does it."""
+"""The examples as Arduino libraries, and their sketches compiled as the editor does it."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from dosewright.gen.lower import lower
 from dosewright.gen.output import write
 from tools import missing, need
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
+EXAMPLES = Path(__file__).parents[2] / "examples"
 ARDUINO = Path("/usr/share/arduino/hardware/arduino/avr")
-BOARDS = {  # as in the core's boards.txt: chip, variant, name
-    "uno": ("atmega328p", "standard", "AVR_UNO"),
-    "mega": ("atmega2560", "mega", "AVR_MEGA2560"),
+BOARDS = {  # as in the core's boards.txt: chip, variant, name; and an example for that chip
+    "uno": ("atmega328p", "standard", "AVR_UNO", EXAMPLES / "soda-cart"),
+    "mega": ("atmega2560", "mega", "AVR_MEGA2560", EXAMPLES / "night-ferry"),
 }
 # as in the core's platform.txt, without link-time optimisation, which hides where a warning comes from
 COMMON = ["-g", "-Os", "-ffunction-sections", "-fdata-sections", "-DF_CPU=16000000L", "-DARDUINO=10819"]
@@ -30,39 +30,52 @@ CORE = ["-w", "-DDECIMAL_DIG=__DECIMAL_DIG__"]
 
 
 @pytest.fixture(scope="session")
-def library_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The example's library as ``dosewright build --arduino`` writes it."""
-    project = load(EXAMPLE)
-    compiled = lower(project)
-    folder = tmp_path_factory.mktemp("libraries") / library_name(compiled.machine)
-    write(folder, {}, library(compiled, project.target))
-    return folder
+def libraries(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """The library of a board's example as ``dosewright build --arduino`` writes it."""
+    places: dict[str, Path] = {}
+
+    def made(board: str) -> Path:
+        if board not in places:
+            project = load(BOARDS[board][3])
+            compiled = lower(project)
+            places[board] = tmp_path_factory.mktemp("libraries") / library_name(compiled.machine)
+            write(places[board], {}, library(compiled, project.target))
+        return places[board]
+
+    return made
 
 
 @pytest.fixture(scope="session")
-def sketch(library_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
-    """Compile the example's sketch, or another text, for a board; our warnings are errors."""
+def library_folder(libraries: Callable[[str], Path]) -> Path:
+    """The library of the small example."""
+    return libraries("uno")
+
+
+@pytest.fixture(scope="session")
+def sketch(libraries: Callable[[str], Path], tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Compile a board's sketch, or another text, for it; our warnings are errors."""
     need("avr-gcc", "avr-g++")
     if not (ARDUINO / "boards.txt").is_file():
         missing("the Arduino core", "apt-get install arduino-core-avr")
-    example = (library_folder / "examples" / "Pour" / "Pour.ino").read_text(encoding="utf-8")
     places: dict[str, Path] = {}
     made: dict[tuple[str, str], Path] = {}
 
-    def compiled(board: str, text: str = example) -> Path:
+    def compiled(board: str, text: str = "") -> Path:
+        folder = libraries(board)
+        text = text or (folder / "examples" / "Pour" / "Pour.ino").read_text(encoding="utf-8")
         if board not in places:
             places[board] = tmp_path_factory.mktemp(board)
-            _compile_library(library_folder, board, places[board])
+            _compile_library(folder, board, places[board])
         if (board, text) not in made:
             name = f"sketch-{len(made)}"
-            made[board, text] = _link(library_folder, board, places[board], name, text)
+            made[board, text] = _link(folder, board, places[board], name, text)
         return made[board, text]
 
     return compiled
 
 
 def _flags(folder: Path, board: str) -> list[str]:
-    chip, variant, name = BOARDS[board]
+    chip, variant, name, _ = BOARDS[board]
     places = [ARDUINO / "cores" / "arduino", ARDUINO / "variants" / variant]
     places += [ARDUINO / "libraries" / "EEPROM" / "src", folder / "src"]
     defined = [f"-DARDUINO_{name}", "-DARDUINO_ARCH_AVR"]
