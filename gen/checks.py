@@ -32,6 +32,8 @@ def across(
         check_selectors(machine, machine.model)
     if recipes.model:
         check_recipes(recipes, recipes.model, machine)
+        if machine.model:
+            check_said(machine, machine.model, recipes.model)
     if machine.raw and loaded.model:
         check_loaded(loaded, loaded.model, machine)
     if machine.raw and calibration.model:
@@ -39,4 +41,3 @@ def across(
     if machine.model and recipes.model and loaded.model and calibration.model and book:
         check_doses(machine, recipes, loaded, calibration, book)
         check_idle_buttons(machine, machine.model, book)
-        check_said(machine, machine.model, recipes.model, book)

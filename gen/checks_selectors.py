@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dosewright.gen.book import Book, numbers
+from dosewright.gen.book import numbers
 from dosewright.gen.models.machine import MOST_BUTTONS, MOST_SELECTING, MachineFile, Selector
 from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.source import Source, counted, shown
@@ -31,6 +31,10 @@ def check_selectors(source: Source[MachineFile], machine: MachineFile) -> None:
         if len(selector.pins) > most:
             found, wanted = counted(len(selector.pins), "contact"), f"at most {most} for a {sets}"
             source.report((*path, "pins"), found, wanted, "take some out")
+        if selector.positions is not None and selector.positions > 1 << len(selector.pins):
+            found = f"{selector.positions} positions with {counted(len(selector.pins), 'contact')}"
+            wanted = f"at most {1 << len(selector.pins)}"
+            source.report((*path, "positions"), found, wanted, "add a contact, or lower it")
         follows = any(
             button.does == "pour" and getattr(button, sets) is None for button in machine.button.values()
         )
@@ -45,36 +49,38 @@ def check_selectors(source: Source[MachineFile], machine: MachineFile) -> None:
             )
 
 
-def check_said(source: Source[MachineFile], machine: MachineFile, recipes: RecipesFile, book: Book) -> None:
-    """What a selector can say and the controller then refuses; what can be poured and is not to be said."""
+def check_said(source: Source[MachineFile], machine: MachineFile, recipes: RecipesFile) -> None:
+    """What a selector can say and the controller then refuses; what nobody can say with it."""
     for name, selector in machine.selector.items():
-        path = ("selector", name, "pins")
-        if selector.sets == "recipe":
-            known = {item.number: shown(item.name) for item in book.recipes}
-            other, what = "recipe that can be poured", "recipe"
+        if not source.sound("selector", name):
+            continue
+        path = ("selector", name, "positions" if selector.given("positions") else "pins")
+        what = selector.sets
+        if what == "recipe":
+            known = {number: shown(recipe) for recipe, number in numbers(recipes).items()}
         else:
             known = {index: shown(serving) for index, serving in enumerate(recipes.serving)}
-            other, what = "serving of recipes.toml", "serving"
-        codes = 1 << len(selector.pins)
-        amiss = [code for code in range(codes) if code not in known and (code or what == "serving")]
+        amiss = [code for code in selector.says if code not in known and (code or what == "serving")]
         if amiss:
             source.report(
                 path,
-                f"contacts that can say {_spans(amiss)}, which is no {other}",
-                f"contacts that say nothing but the number of a {what}",
-                "as long as it says so a button that follows it does nothing",
+                f"a switch that can say {_spans(amiss)}, which is no {what} of recipes.toml",
+                f"a switch that says nothing but numbers of a {what}",
+                "there a button that follows it does nothing; if the switch stops before, say how many "
+                "positions it has",
                 warning=True,
             )
         own = _with_a_button(machine, recipes, selector)
-        beyond = [f"{text} ({code})" for code, text in known.items() if code >= codes and code not in own]
+        missing = [code for code in known if code not in selector.says and code not in own]
+        beyond = [f"{known[code]} ({code})" for code in missing]
         if beyond:
             more = f", and {len(beyond) - 5} more" if len(beyond) > 5 else ""
             lower = "give it a lower number" if what == "recipe" else "move it up in recipes.toml"
             source.report(
                 path,
-                f"contacts that cannot say {', '.join(beyond[:5])}{more}",
-                f"contacts that can say each {what}: they reach to {codes - 1}",
-                f"add a contact, {lower}, or pour it by a button of its own",
+                f"a switch that cannot say {', '.join(beyond[:5])}{more}",
+                f"a switch that can say each {what}; it reaches to {selector.says[-1]}",
+                f"take one with more positions, {lower}, or pour it by a button of its own",
                 warning=True,
             )
 

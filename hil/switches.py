@@ -43,7 +43,7 @@ def settings(project: Project, compiled: Compiled, number: int, serving: int) ->
         for name, selector in project.machine.selector.items():
             value = values.pop(selector.sets)
             bits = [bit for bit in range(len(selector.pins)) if value >> bit & 1]
-            if value >> len(selector.pins):
+            if value not in selector.says:
                 break
             contacts.update(at + bit for bit in bits)
             at += len(selector.pins)

@@ -270,6 +270,14 @@ class Selector(Contact):
         "recipe",
         stand_in="recipe",
     )
+    positions: Annotated[int, Field(ge=2, le=1 << 15)] | None = setting(
+        None, "How many positions the switch has, the first of which says 0.", "all that its contacts can say"
+    )
+
+    @property
+    def says(self) -> range:
+        """The numbers it can say."""
+        return range(self.positions or 1 << len(self.pins))
 
 
 class Stage(Table):
