@@ -14,7 +14,7 @@ WEIGHT_SUM_MAX = 65_535
 STEPS_MAX = 64
 SELECTED_RECIPE = 0  # in place of a number: what the contacts that are pressed add up to
 SELECTED_SERVING = 255  # in place of an index, likewise
-STEPS_MORE = 8  # than outputs, so many steps a recipe may have more: a stage can occur more than once
+STEPS_MORE = 2  # than outputs, so many steps a recipe may have more: a stage can occur more than once
 
 
 def steps_max(outputs: int) -> int:

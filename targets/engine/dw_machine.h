@@ -18,7 +18,7 @@
  *     DW_STEPS_MAX         1 .. 64    steps of the longest recipe this firmware can pour
  *     DW_TICK_US           microseconds, u16
  *     DW_SUPPLY_MA         milliamperes, 0 .. 65535
- *     DW_INRUSH_GAP        u32, 0: none
+ *     DW_INRUSH_GAP        u16, 0: none
  *     DW_POUR_LIMIT        u32, below 2^31
  *     DW_PAUSE_LIMIT       u32, below 2^31
  *     DW_LINK_LIMIT        u32, below 2^31, 0: none
@@ -39,7 +39,7 @@
  *     const dw_pin_t        dw_input_pins[DW_INTERLOCKS + DW_BUTTONS]   interlocks, then buttons
  *     const uint16_t        dw_debounce[DW_INTERLOCKS + DW_BUTTONS]     samples, >= 1
  *     const dw_button_t     dw_buttons[DW_BUTTONS]
- *     const uint32_t        dw_group_dead[DW_GROUPS]                    dead time, below 2^31
+ *     const uint16_t        dw_group_dead[DW_GROUPS]                    dead time
  *     const dw_rate_range_t dw_rate_ranges[DW_CHANNELS]                 plausible calibrations
  *     const uint8_t         dw_port_idle[DW_PORTS]                      image with every output off
  *     const uint8_t         dw_port_owned[DW_PORTS]                     bits the engine writes

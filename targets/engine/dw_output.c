@@ -55,7 +55,7 @@ void dw_output_leave(dw_state_t *s, dw_step_t *step, uint8_t phase)
 
     step->phase = phase;
     if (group != 0) {
-        uint32_t dead = dw_rom32(&dw_group_dead[group - 1u]);
+        uint16_t dead = dw_rom16(&dw_group_dead[group - 1u]);
 
         s->group_wait[group - 1u] = dead != 0 ? dead : 1u;
     }

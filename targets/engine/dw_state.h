@@ -67,7 +67,7 @@ typedef struct {
     uint16_t pressed_changed;
     uint16_t newly_pressed; /* buttons whose requests are still to be made */
     uint16_t causes;        /* interlocks that made or kept the pause */
-    uint32_t inrush_wait;   /* ticks until the inrush gap is over */
+    uint16_t inrush_wait;   /* ticks until the inrush gap is over */
     bool served;            /* this vessel has been poured into */
     bool over_link;         /* the last pour was asked for there */
     bool heard;             /* a request of the link, since the last tick */
@@ -77,7 +77,7 @@ typedef struct {
     uint16_t recipe;
     uint8_t serving;
     uint8_t on[DW_OUTPUT_BYTES]; /* the set of outputs that are on */
-    uint32_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
+    uint16_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
     int32_t offset_ticks[DW_CHANNELS_CAPACITY];  /* of the doses of the last pour */
     dw_step_t steps[DW_STEPS_MAX + 1];
 } dw_state_t;

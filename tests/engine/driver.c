@@ -156,7 +156,7 @@ static void set_scalars(void)
     const uint32_t *n = numbers(17);
 
     fuzz.supply = (uint16_t)n[0];
-    fuzz.inrush = n[1];
+    fuzz.inrush = (uint16_t)n[1];
     fuzz.pour_limit = n[2];
     fuzz.pause_limit = n[3];
     fuzz.jog_renewal = n[4];
@@ -276,7 +276,7 @@ static bool describe(void)
     } else if (is("output")) {
         set_output();
     } else if (is("group")) {
-        dw_group_dead[numbers(2)[0] - 1] = numbers(2)[1];
+        dw_group_dead[numbers(2)[0] - 1] = (uint16_t)numbers(2)[1];
     } else if (is("debounce")) {
         dw_debounce[numbers(2)[0]] = (uint16_t)numbers(2)[1];
     } else if (is("button")) {

@@ -300,7 +300,7 @@ def test_a_risc_v_object_holds_every_number_of_machine_h(compiled: Compiled, tmp
         "dw_input_pins": "<BBB",
         "dw_debounce": "<H",
         "dw_buttons": "<BxHBx",
-        "dw_group_dead": "<I",
+        "dw_group_dead": "<H",
         "dw_rate_ranges": "<IB3xIB3x",
     }.items():
         found += made.numbers(name, layout)

@@ -15,7 +15,7 @@
 #define DW_STEPS_MAX 8
 #define DW_TICK_US 1000u
 #define DW_SUPPLY_MA 3000u
-#define DW_INRUSH_GAP 0ul
+#define DW_INRUSH_GAP 0u
 #define DW_POUR_LIMIT 120000ul
 #define DW_PAUSE_LIMIT 10000ul
 #define DW_LINK_LIMIT 0u
@@ -35,7 +35,7 @@ extern const dw_pin_t dw_output_pins[DW_OUTPUTS];
 extern const dw_pin_t dw_input_pins[DW_INTERLOCKS + DW_BUTTONS];
 extern const uint16_t dw_debounce[DW_INTERLOCKS + DW_BUTTONS];
 extern const dw_button_t dw_buttons[DW_BUTTONS];
-extern const uint32_t dw_group_dead[DW_GROUPS];
+extern const uint16_t dw_group_dead[DW_GROUPS];
 extern const dw_rate_range_t dw_rate_ranges[DW_CHANNELS];
 extern const uint8_t dw_port_idle[DW_PORTS];
 extern const uint8_t dw_port_owned[DW_PORTS];
@@ -63,7 +63,7 @@ const dw_button_t dw_buttons[DW_BUTTONS] DW_ROM = {
     { DW_DOES_GO_ON, 0u, 0u },
     { DW_DOES_STOP, 0u, 0u },
 };
-const uint32_t dw_group_dead[DW_GROUPS] DW_ROM = { 50ul };
+const uint16_t dw_group_dead[DW_GROUPS] DW_ROM = { 50u };
 /*  slowest m, s, fastest m, s */
 const dw_rate_range_t dw_rate_ranges[DW_CHANNELS] DW_ROM = {
     { 0xC0000000ul, 1u, 0x80000000ul, 12u },

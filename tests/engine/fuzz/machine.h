@@ -18,7 +18,8 @@
 
 typedef struct {
     uint16_t supply;
-    uint32_t inrush, pour_limit, pause_limit, link_limit, jog_renewal, vessel;
+    uint16_t inrush;
+    uint32_t pour_limit, pause_limit, link_limit, jog_renewal, vessel;
     uint8_t vessel_interlock, channels, outputs, interlocks, buttons;
     uint16_t start_mask, pouring_mask, always_mask, abort_mask, goes_on_mask;
     uint32_t interface;
@@ -54,7 +55,7 @@ extern dw_pin_t dw_output_pins[DW_OUTPUTS_CAPACITY];
 extern dw_pin_t dw_input_pins[FUZZ_INPUTS];
 extern uint16_t dw_debounce[FUZZ_INPUTS];
 extern dw_button_t dw_buttons[DW_BUTTONS_CAPACITY];
-extern uint32_t dw_group_dead[DW_GROUPS_CAPACITY];
+extern uint16_t dw_group_dead[DW_GROUPS_CAPACITY];
 extern dw_rate_range_t dw_rate_ranges[DW_OUTPUTS_CAPACITY];
 extern uint8_t dw_port_idle[DW_PORTS_CAPACITY];
 extern uint8_t dw_port_owned[DW_PORTS_CAPACITY];
@@ -66,7 +67,7 @@ dw_pin_t dw_output_pins[DW_OUTPUTS_CAPACITY];
 dw_pin_t dw_input_pins[FUZZ_INPUTS];
 uint16_t dw_debounce[FUZZ_INPUTS];
 dw_button_t dw_buttons[DW_BUTTONS_CAPACITY];
-uint32_t dw_group_dead[DW_GROUPS_CAPACITY];
+uint16_t dw_group_dead[DW_GROUPS_CAPACITY];
 dw_rate_range_t dw_rate_ranges[DW_OUTPUTS_CAPACITY];
 uint8_t dw_port_idle[DW_PORTS_CAPACITY];
 uint8_t dw_port_owned[DW_PORTS_CAPACITY];
