@@ -13,6 +13,7 @@ from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.source import Source, dotted, near, shown
 
 HORIZON = 1 << 31  # ticks: no duration may reach it
+WAIT_MAX = (1 << 16) - 1  # ticks of a wait between starts
 
 
 def check_machine(source: Source[MachineFile], machine: MachineFile, recipes: Source[RecipesFile]) -> None:
@@ -73,6 +74,13 @@ def _times(source: Source[MachineFile], machine: MachineFile) -> None:
         source.report(
             ("machine", "pour_limit"), found, f"less than {units.seconds(longest)}", "set a pour_limit"
         )
+    waits = {("group", name, "dead_time"): group.dead_time for name, group in machine.group.items()}
+    for path, wait in ({("machine", "inrush_gap"): general.inrush_gap} | waits).items():
+        if wait > WAIT_MAX * general.tick:
+            most = units.seconds(WAIT_MAX * general.tick)
+            source.report(
+                path, units.seconds(wait), f"at most {most}", "make it shorter, or choose a longer tick"
+            )
     if general.vessel * QUANTA_PER_ML > arithmetic.SERVING_MAX:
         most = Fraction(arithmetic.SERVING_MAX, QUANTA_PER_ML)
         found = f"a vessel of {units.ml(general.vessel)}"

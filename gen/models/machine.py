@@ -21,6 +21,7 @@ from dosewright.gen.models.base import (
     Table,
     Time,
     Volume,
+    Wait,
     needed,
     setting,
 )
@@ -84,7 +85,7 @@ class General(Table):
         "The current that outputs may draw together; what does not fit waits. A plain number is A.",
         "the sum of all outputs: without a figure nothing is held back, so give one if the supply is smaller",
     )
-    inrush_gap: NoTime = setting(
+    inrush_gap: Wait = setting(
         "50 ms",
         "The least time between the starts of two outputs. A plain number is s.",
         "a small motor draws several times its current for some tens of ms (common practice, no source)",
@@ -170,7 +171,7 @@ class Channel(Table):
 class Group(Table):
     """Outputs that share a manifold or an air line: one is on at a time."""
 
-    dead_time: NoTime = setting(
+    dead_time: Wait = setting(
         "0 s",
         "How long after one has gone off the next may go on. A plain number is s.",
         "one tick is always kept; liquid that has to run out first needs more",

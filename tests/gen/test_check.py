@@ -251,6 +251,10 @@ def test_limits_are_met_exactly(tmp_path: Path) -> None:
     soda = 'pin = "D8", actuator = "peristaltic pump", current = "1.6 A", max_on = '
     assert fields((M, f'{soda}"60 s"', f'{soda}"37.18 s"')) == []
     assert fields((M, f'{soda}"60 s"', f'{soda}"37.178 s"')) == ['recipe."Plain Soda".parts.soda']
+    # a controller counts 65535 ticks of a dead time; ticks this short need a target that has them
+    quick = (M, 'target = "atmega328p"', 'target = "host"\ntick = "100 us"')
+    assert fields(quick, (M, '"120 ms"', '"6.553 s"')) == ["machine.target"]
+    assert fields(quick, (M, '"120 ms"', '"6.554 s"'))[1:] == ['group."syrup manifold".dead_time']
 
 
 def test_a_pour_may_take_just_the_pour_limit(tmp_path: Path) -> None:
