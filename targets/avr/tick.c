@@ -24,7 +24,6 @@
 /* The image that the next tick writes, by the index of the port; bits that are nobody's output hold their pull-up. */
 uint8_t avr_armed[CHIP_PORT_COUNT];
 
-static volatile bool locked;
 static volatile uint8_t owed; /* ticks to be decided */
 static volatile bool missed;  /* a tick came too early to be kept: nothing feeds the watchdog any more */
 static volatile uint8_t count;
@@ -48,7 +47,7 @@ static void decide(void)
         dw_output_write();
         cli();
     }
-    locked = false;
+    GPIOR0 &= (uint8_t)~(1u << AVR_LOCKED);
 }
 
 /* The rest of the interrupt that begins in vectors.S; and of a tick that came while the serial handler was at work, when
@@ -69,17 +68,17 @@ void avr_tick_rest(void)
             return;
         }
     }
-    if (!locked) {
-        locked = true;
+    if ((GPIOR0 & 1u << AVR_LOCKED) == 0) {
+        GPIOR0 |= 1u << AVR_LOCKED;
         decide();
     }
 }
 
 dw_lock_t dw_port_lock(void)
 {
-    dw_lock_t before = locked;
+    dw_lock_t before = GPIOR0 & 1u << AVR_LOCKED;
 
-    locked = true;
+    GPIOR0 |= 1u << AVR_LOCKED;
     __asm__ volatile("" ::: "memory");
     return before;
 }

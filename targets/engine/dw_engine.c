@@ -16,7 +16,6 @@ void dw_start(uint32_t tick)
     dw_state.first = dw_state.steps;
     dw_state.end = dw_state.steps;
     dw_trace_start();
-    dw_input_start();
     dw_output_start();
     dw_link_start();
     dw_store_start();

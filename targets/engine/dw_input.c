@@ -1,21 +1,6 @@
 /* Interlocks and buttons: from bouncing levels to conditions that hold. */
 #include "dw_state.h"
 
-#define INPUTS (DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY)
-
-/* Samples in a row that differed from the debounced level. */
-static uint16_t differing[INPUTS + 1];
-
-/* All inputs count as open and not pressed until they have been closed for their whole debounce time. */
-void dw_input_start(void)
-{
-    uint8_t i;
-
-    for (i = 0; i <= INPUTS; i++) {
-        differing[i] = 0;
-    }
-}
-
 /* The level of an input, turned so that true is closed or pressed. */
 static bool raw(uint8_t input)
 {
@@ -25,25 +10,25 @@ static bool raw(uint8_t input)
 }
 
 /* True when the input has differed from its debounced level for so long that it counts as changed. */
-static bool changes(uint8_t input, bool level)
+static bool changes(dw_state_t *s, uint8_t input, bool level)
 {
-    uint16_t count = raw(input) == level ? 0 : (uint16_t)(differing[input] + 1u);
+    uint16_t count = raw(input) == level ? 0 : (uint16_t)(s->differing[input] + 1u);
     bool enough = count >= dw_rom16(&dw_debounce[input]);
 
-    differing[input] = enough ? 0 : count;
+    s->differing[input] = enough ? 0 : count;
     return enough;
 }
 
 /* Samples so many inputs from the first on, once; returns those whose debounced level changes. The bit walks along, for
  * an 8-bit core shifts one place at a time. */
-static uint16_t sample(uint8_t first, uint8_t count, uint16_t levels)
+static uint16_t sample(dw_state_t *s, uint8_t first, uint8_t count, uint16_t levels)
 {
     uint16_t changed = 0;
     uint16_t bit = 1;
     uint8_t i;
 
     for (i = 0; i != count; i++) {
-        if (changes((uint8_t)(first + i), (levels & bit) != 0)) {
+        if (changes(s, (uint8_t)(first + i), (levels & bit) != 0)) {
             changed = (uint16_t)(changed | bit);
         }
         bit = (uint16_t)(bit << 1);
@@ -54,9 +39,9 @@ static uint16_t sample(uint8_t first, uint8_t count, uint16_t levels)
 /* Buttons are left for the main loop, which makes their requests. */
 void dw_input_sample(dw_state_t *s)
 {
-    s->closed_changed = sample(0, DW_INTERLOCKS, s->closed);
+    s->closed_changed = sample(s, 0, DW_INTERLOCKS, s->closed);
     s->closed = (uint16_t)(s->closed ^ s->closed_changed);
-    s->pressed_changed = sample(DW_INTERLOCKS, DW_BUTTONS, s->pressed);
+    s->pressed_changed = sample(s, DW_INTERLOCKS, DW_BUTTONS, s->pressed);
     s->pressed = (uint16_t)(s->pressed ^ s->pressed_changed);
     s->newly_pressed = (uint16_t)(s->newly_pressed | (s->pressed_changed & s->pressed));
 }

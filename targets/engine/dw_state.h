@@ -61,7 +61,7 @@ typedef struct {
     uint8_t asked;    /* the request that waits for the next tick */
     bool asked_stop;
     dw_answer_t why;
-    uint16_t closed;
+    uint16_t closed; /* after a reset all count as open, and as not pressed, for their whole debounce time */
     uint16_t closed_changed; /* in this tick */
     uint16_t pressed;
     uint16_t pressed_changed;
@@ -77,6 +77,7 @@ typedef struct {
     uint16_t recipe;
     uint8_t serving;
     uint8_t on[DW_OUTPUT_BYTES]; /* the set of outputs that are on */
+    uint16_t differing[DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY + 1]; /* samples in a row, of each input */
     uint16_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
     int32_t offset_ticks[DW_CHANNELS_CAPACITY];  /* of the doses of the last pour */
     dw_step_t steps[DW_STEPS_MAX + 1];
@@ -131,7 +132,6 @@ static inline uint16_t dw_needs(uint8_t output)
 }
 
 /* dw_input.c: debounced inputs */
-void dw_input_start(void);
 void dw_input_sample(dw_state_t *s);
 
 /* dw_limit.c: what makes a pour or a jog pause or end */
