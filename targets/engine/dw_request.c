@@ -5,42 +5,19 @@
 #include "dw_state.h"
 #include "dw_store.h"
 
-/* What keeps a pour or a jog from starting: these open interlocks, and for a pour a vessel that had its share. */
-static dw_answer_t obstacle(uint16_t mask, bool for_pour)
+/* The lowest of the open interlocks, as what is in the way. */
+static dw_answer_t in_the_way(uint16_t open)
 {
-    dw_lock_t lock = dw_port_lock();
-    uint16_t open = dw_open(&dw_state, mask);
-    bool served = dw_state.served;
-
-    dw_port_unlock(lock);
-    if (open != 0) {
-        return dw_answer(DW_INTERLOCK, dw_lowest(open));
-    }
-    return dw_answer(for_pour && served ? DW_VESSEL_NOT_CHANGED : DW_OK, 0);
-}
-
-/* Call under the lock. */
-static bool nothing_waits(void)
-{
-    return dw_state.asked == DW_ASKED_NOTHING;
+    return open != 0 ? dw_answer(DW_INTERLOCK, dw_lowest(open)) : dw_answer(DW_OK, 0);
 }
 
 bool dw_is_idle(void)
 {
     dw_lock_t lock = dw_port_lock();
-    bool idle = dw_state.state == DW_IDLE && nothing_waits();
+    bool idle = dw_state.state == DW_IDLE && dw_state.asked == DW_ASKED_NOTHING;
 
     dw_port_unlock(lock);
     return idle;
-}
-
-/* Hands steps that are written to the tick: the lock is also what keeps the compiler from posting first. */
-static void post(uint8_t asked)
-{
-    dw_lock_t lock = dw_port_lock();
-
-    dw_state.asked = asked;
-    dw_port_unlock(lock);
 }
 
 /* Sum of the weights of the open recipe; 0 when a cell rotted since the record was checked. */
@@ -144,11 +121,25 @@ static dw_answer_t keep(void)
     return dw_answer(dw_recipes_ended() ? DW_OK : DW_BAD_RECORD, 0);
 }
 
+/* What keeps a pour from starting: an open interlock, or a vessel that had its share. */
+static dw_answer_t obstacle_to_pour(void)
+{
+    dw_lock_t lock = dw_port_lock();
+    dw_answer_t result = in_the_way(dw_open(&dw_state, DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK));
+
+    if (result.reason == DW_OK && dw_state.served) {
+        result.reason = DW_VESSEL_NOT_CHANGED;
+    }
+    dw_port_unlock(lock);
+    return result;
+}
+
 /* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
 static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
 {
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
     dw_answer_t result;
+    dw_lock_t lock;
     uint32_t quanta;
 
     if (!dw_is_idle()) {
@@ -173,7 +164,7 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     if (result.reason != DW_OK) {
         return result;
     }
-    result = obstacle((uint16_t)(DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK), true);
+    result = obstacle_to_pour();
     if (result.reason != DW_OK) {
         return result;
     }
@@ -184,7 +175,9 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     dw_state.recipe = recipe;
     dw_state.serving = serving;
     dw_state.over_link = over_link;
-    post(DW_ASKED_POUR);
+    lock = dw_port_lock(); /* it also keeps the compiler from posting before the steps are written */
+    dw_state.asked = DW_ASKED_POUR;
+    dw_port_unlock(lock);
     return result;
 }
 
@@ -206,67 +199,67 @@ void dw_heard(void)
 
 dw_answer_t dw_go_on(void)
 {
-    dw_answer_t result = { DW_OK, 0 };
+    dw_state_t *s = dw_here();
+    dw_answer_t result = { DW_BUSY, 0 };
     dw_lock_t lock = dw_port_lock();
-    uint16_t open = dw_open_to_go_on(&dw_state);
 
-    if (dw_state.state != DW_PAUSED) {
+    if (s->state != DW_PAUSED) {
         result.reason = DW_NOTHING_TO_GO_ON_WITH;
-    } else if (!nothing_waits()) {
-        result.reason = DW_BUSY;
-    } else if (open == 0) {
-        dw_state.asked = DW_ASKED_GO_ON;
-    } else {
-        result.reason = DW_INTERLOCK;
+    } else if (s->asked == DW_ASKED_NOTHING) {
+        result = in_the_way(dw_open_to_go_on(s));
+        if (result.reason == DW_OK) {
+            s->asked = DW_ASKED_GO_ON;
+        }
     }
     dw_port_unlock(lock);
-    if (result.reason == DW_INTERLOCK) {
-        result.argument = dw_lowest(open);
-    }
     return result;
 }
 
-/* True when this output is being jogged; then its renewal or release is posted if it may be. A release also takes back a
- * jog that still waits for its tick, else that would run until it lapses. */
-static bool jogs_already(uint8_t output, bool on, dw_answer_t *result)
+/* Off: ends a jog of this output; one that still waits for its tick is taken back, else it would run until it lapses.
+ * Call under the lock. */
+static dw_answer_t release(dw_state_t *s, bool same)
 {
-    dw_lock_t lock = dw_port_lock();
-    bool same = dw_state.steps[DW_JOG_STEP].output == output;
-    bool jogs = dw_state.state == DW_JOGGING && same;
-    bool busy = on && !nothing_waits();
-
-    if (!on && same && dw_state.asked == DW_ASKED_JOG) {
-        dw_state.asked = DW_ASKED_NOTHING;
-        jogs = true;
-    } else if (jogs && !busy) {
-        dw_state.asked = on ? DW_ASKED_RENEWAL : DW_ASKED_RELEASE;
+    if (same && s->asked == DW_ASKED_JOG) {
+        s->asked = DW_ASKED_NOTHING;
+    } else if (same && s->state == DW_JOGGING) {
+        s->asked = DW_ASKED_RELEASE;
+    } else {
+        return dw_answer(DW_NOTHING_TO_GO_ON_WITH, 0);
     }
-    dw_port_unlock(lock);
-    *result = dw_answer(busy ? DW_BUSY : DW_OK, 0);
-    return jogs;
+    return dw_answer(DW_OK, 0);
 }
 
-dw_answer_t dw_jog(uint8_t output, bool on)
+/* On: begins a jog, or renews that of this output. Call under the lock. */
+static dw_answer_t hold(dw_state_t *s, uint8_t output, bool same)
 {
     dw_answer_t result;
 
-    if (jogs_already(output, on, &result)) {
-        return result;
-    }
-    if (!on) {
-        return dw_answer(DW_NOTHING_TO_GO_ON_WITH, 0);
-    }
-    if (!dw_is_idle()) {
+    if (s->asked != DW_ASKED_NOTHING || (s->state != DW_IDLE && !(same && s->state == DW_JOGGING))) {
         return dw_answer(DW_BUSY, 0);
+    }
+    if (s->state == DW_JOGGING) {
+        s->asked = DW_ASKED_RENEWAL;
+        return dw_answer(DW_OK, 0);
     }
     if (output >= DW_OUTPUTS) {
         return dw_answer(DW_NO_SUCH_OUTPUT, 0);
     }
-    result = obstacle((uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(output)), false);
+    result = in_the_way(dw_open(s, (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(output))));
     if (result.reason == DW_OK) {
-        set_step(&dw_state.steps[DW_JOG_STEP], output, false, dw_rom32(&dw_outputs[output].jog_limit));
-        post(DW_ASKED_JOG);
+        set_step(&s->steps[DW_JOG_STEP], output, false, dw_rom32(&dw_outputs[output].jog_limit));
+        s->asked = DW_ASKED_JOG;
     }
+    return result;
+}
+
+dw_answer_t dw_jog(uint8_t output, bool on)
+{
+    dw_state_t *s = dw_here();
+    bool same = s->steps[DW_JOG_STEP].output == output;
+    dw_lock_t lock = dw_port_lock();
+    dw_answer_t result = on ? hold(s, output, same) : release(s, same);
+
+    dw_port_unlock(lock);
     return result;
 }
 
