@@ -108,8 +108,8 @@ def _functions(disassembly: str, frames: Mapping[str, int]) -> dict[str, _Functi
         elif name in SHARED:
             continue
         elif name and (called := _CALL.search(line)):
-            if called[2] in SHARED:
-                continue
+            if called[2] in SHARED or (HANDLER.fullmatch(name) and HANDLER.fullmatch(called[2])):
+                continue  # a handler that goes over into another has given back its stack, and is that one
             if called[2] != name:  # a jump or an allocation within the function otherwise
                 functions[name].calls.add(called[2])
             elif called[1].endswith("call") and not called[3]:

@@ -69,7 +69,7 @@ TIMER1_COMPA_vect:
     CHIP_PORTS(STORE)
     CHIP_PORTS(RESTORE)
     ; fall through: what else the tick has to do
-rest_of_tick:
+.Lrest_of_tick:
     push r0
     in r0, _SFR_IO_ADDR(SREG)
     SAVE
@@ -110,5 +110,5 @@ USART_UDRE_vect:
     cbi _SFR_IO_ADDR(GPIOR0), AVR_SERIAL_WORKS
     sbis _SFR_IO_ADDR(GPIOR0), AVR_TICK_WAITS
     reti
-    jmp rest_of_tick
+    jmp .Lrest_of_tick
     .size USART_RX_vect, . - USART_RX_vect
