@@ -4,9 +4,13 @@
 /* The level of an input, turned so that true is closed or pressed. */
 static bool raw(uint8_t input)
 {
-    bool high = (dw_port_read(dw_rom8(&dw_input_pins[input].port)) & dw_rom8(&dw_input_pins[input].mask)) != 0;
+    const dw_pin_t *pin = &dw_input_pins[input];
+    uint8_t levels = dw_port_read(dw_rom8(&pin->port));
 
-    return high == (dw_rom8(&dw_input_pins[input].active_high) != 0);
+    if (dw_rom8(&pin->active_high) == 0) {
+        levels = (uint8_t)~levels;
+    }
+    return (levels & dw_rom8(&pin->mask)) != 0;
 }
 
 /* True when the input has differed from its debounced level for so long that it counts as changed. */

@@ -174,16 +174,15 @@ static void change_output(const dw_state_t *s, uint8_t output, uint8_t code)
 {
     const dw_pin_t *pin = &dw_output_pins[output];
     uint8_t port = dw_rom8(&pin->port);
-    uint8_t mask = dw_rom8(&pin->mask);
 
     dw_trace_put(s->tick, code, output);
-    if (port == DW_NO_PIN) {
-        return;
-    }
-    if ((dw_rom8(&pin->active_high) != 0) == (code == DW_TRACE_ON)) {
-        image[port] = (uint8_t)(image[port] | mask);
-    } else {
-        image[port] = (uint8_t)(image[port] & (uint8_t)~mask);
+    if (port != DW_NO_PIN) {
+        uint8_t levels = dw_rom8(&dw_port_idle[port]); /* of the whole port: all off */
+
+        if (code == DW_TRACE_ON) {
+            levels = (uint8_t)~levels;
+        }
+        image[port] ^= (uint8_t)((image[port] ^ levels) & dw_rom8(&pin->mask));
     }
 }
 
