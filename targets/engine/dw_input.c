@@ -2,9 +2,8 @@
 #include "dw_state.h"
 
 /* The level of an input, turned so that true is closed or pressed. */
-static bool raw(uint8_t input)
+static bool raw(const dw_pin_t *pin)
 {
-    const dw_pin_t *pin = &dw_input_pins[input];
     uint8_t levels = dw_port_read(dw_rom8(&pin->port));
 
     if (dw_rom8(&pin->active_high) == 0) {
@@ -13,28 +12,25 @@ static bool raw(uint8_t input)
     return (levels & dw_rom8(&pin->mask)) != 0;
 }
 
-/* True when the input has differed from its debounced level for so long that it counts as changed. */
-static bool changes(dw_state_t *s, uint8_t input, bool level)
-{
-    uint16_t count = raw(input) == level ? 0 : (uint16_t)(s->differing[input] + 1u);
-    bool enough = count >= dw_rom16(&dw_debounce[input]);
-
-    s->differing[input] = enough ? 0 : count;
-    return enough;
-}
-
-/* Samples so many inputs from the first on, once; returns those whose debounced level changes. The bit walks along, for
- * an 8-bit core shifts one place at a time. */
+/* Samples so many inputs from the first on, once; returns those that differed from their debounced level for so long that
+ * it changes. The bit walks along, for an 8-bit core shifts one place at a time. */
 static uint16_t sample(dw_state_t *s, uint8_t first, uint8_t count, uint16_t levels)
 {
     uint16_t changed = 0;
     uint16_t bit = 1;
-    uint8_t i;
 
-    for (i = 0; i != count; i++) {
-        if (changes(s, (uint8_t)(first + i), (levels & bit) != 0)) {
-            changed = (uint16_t)(changed | bit);
+    for (; count != 0; count--) {
+        uint16_t differing = 0;
+
+        if (raw(&dw_input_pins[first]) != ((levels & bit) != 0)) {
+            differing = (uint16_t)(s->differing[first] + 1u);
+            if (differing >= dw_rom16(&dw_debounce[first])) {
+                differing = 0;
+                changed |= bit;
+            }
         }
+        s->differing[first] = differing;
+        first++;
         bit = (uint16_t)(bit << 1);
     }
     return changed;
