@@ -165,9 +165,12 @@ class TwinDevice:
                 on[argument // 8] ^= 1 << argument % 8
             if code == 3 and argument & 127 < locks:
                 closed = closed & ~(1 << (argument & 127)) | (argument >> 7) << (argument & 127)
+            elif code == 3:
+                button = (argument & 127) - locks
+                pressed = pressed & ~(1 << button) | (argument >> 7) << button
         head = struct.pack("<BBBB", outcome.state, outcome.result, outcome.reason, outcome.argument)
         return (
             head
-            + struct.pack("<IHBIB", self.tick, pour.recipe, pour.serving, closed | pressed, len(on))
+            + struct.pack("<IHBIB", self.tick, pour.recipe, pour.serving, closed | pressed << 16, len(on))
             + bytes(on)
         )
