@@ -77,10 +77,8 @@ def _times(source: Source[MachineFile], machine: MachineFile) -> None:
     waits = {("group", name, "dead_time"): group.dead_time for name, group in machine.group.items()}
     for path, wait in ({("machine", "inrush_gap"): general.inrush_gap} | waits).items():
         if wait > WAIT_MAX * general.tick:
-            most = units.seconds(WAIT_MAX * general.tick)
-            source.report(
-                path, units.seconds(wait), f"at most {most}", "make it shorter, or choose a longer tick"
-            )
+            found, wanted = units.seconds(wait), f"at most {units.seconds(WAIT_MAX * general.tick)}"
+            source.report(path, found, wanted, "make it shorter, or choose a longer tick")
     if general.vessel * QUANTA_PER_ML > arithmetic.SERVING_MAX:
         most = Fraction(arithmetic.SERVING_MAX, QUANTA_PER_ML)
         found = f"a vessel of {units.ml(general.vessel)}"

@@ -14,8 +14,9 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.problems import UserError
 from dosewright.hil.clock import Reading
 from dosewright.hil.faults import Case, faults, telling
+from dosewright.hil.hands import Person
 from dosewright.hil.record import Verdict
-from dosewright.hil.replay import Person, Session
+from dosewright.hil.replay import Session
 from dosewright.hil.report import Reporter, Silent
 from dosewright.hil.rig import OpenRig, Rig
 from dosewright.hil.switches import settings

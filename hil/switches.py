@@ -12,14 +12,15 @@ from dosewright.gen.project import Project
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """``button`` and ``contacts`` (those pressed) are indices of the machine's buttons.
+    """``button`` and ``contacts`` are indices of the machine's buttons.
 
-    ``positions`` names the selectors that the button follows, each with the number it is to say.
+    ``positions`` names the selectors that the button follows, each with the number it is to say, and
+    ``contacts`` says of each of their contacts whether it is pressed then. Others may be as they are.
     """
 
     button: int
     name: str
-    contacts: frozenset[int]
+    contacts: tuple[tuple[int, bool], ...]
     positions: tuple[tuple[str, int], ...]
 
     def __str__(self) -> str:
@@ -36,18 +37,17 @@ def settings(project: Project, compiled: Compiled, number: int, serving: int) ->
         )
         if button.does != "pour" or not own:
             continue
-        values = {"recipe": number * follows["recipe"], "serving": serving * follows["serving"]}
-        contacts: set[int] = set()
+        values = {"recipe": number, "serving": serving}
+        contacts: list[tuple[int, bool]] = []
         positions: list[tuple[str, int]] = []
         at = first
         for name, selector in project.machine.selector.items():
-            value = values.pop(selector.sets)
-            bits = [bit for bit in range(len(selector.pins)) if value >> bit & 1]
-            if value not in selector.says:
-                break
-            contacts.update(at + bit for bit in bits)
-            at += len(selector.pins)
             if follows[selector.sets]:
+                value = values[selector.sets]
+                if value not in selector.says:
+                    break
                 positions.append((name, value))
+                contacts += [(at + bit, bool(value >> bit & 1)) for bit in range(len(selector.pins))]
+            at += len(selector.pins)
         else:
-            yield Setting(index, button.name, frozenset(contacts), tuple(positions))
+            yield Setting(index, button.name, tuple(contacts), tuple(positions))

@@ -11,6 +11,7 @@ import re
 import struct
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -29,7 +30,13 @@ TARGETS = ROOT / "targets"
 
 @pytest.fixture(scope="module")
 def compiled() -> Compiled:
-    return lower(load(ROOT / "examples" / "soda-cart"))
+    """The soda cart with two contacts and a link limit more: what has to be told of every kind is there."""
+    made = lower(load(ROOT / "examples" / "soda-cart"))
+    start = made.machine.buttons[0]
+    contacts = [replace(start, does="select", recipe=300, serving=0)]
+    contacts += [replace(start, does="select", recipe=0, serving=9)]
+    machine = replace(made.machine, buttons=(*made.machine.buttons, *contacts), link_limit=70_000)
+    return replace(made, machine=machine)
 
 
 # What the tables should hold, from the compiled project and the plan and not from the emitter.
@@ -71,7 +78,7 @@ def machine_numbers(machine: CompiledMachine) -> list[int]:
     locks = machine.interlocks
     numbers = [machine.channels, len(machine.outputs), len(locks), len(machine.buttons), len(machine.groups)]
     numbers += [machine.tick_us, machine.supply, machine.inrush_gap, machine.pour_limit, machine.pause_limit]
-    numbers += [machine.jog_renewal, machine.vessel]
+    numbers += [machine.link_limit, machine.jog_renewal, machine.vessel]
     numbers += [255 if machine.vessel_interlock is None else machine.vessel_interlock]
     numbers += [mask(*(lock.to_start for lock in locks)), mask(*(lock.while_pouring for lock in locks))]
     numbers += [mask(*(lock.always for lock in locks)), mask(*(lock.aborts for lock in locks))]
@@ -83,7 +90,7 @@ def machine_numbers(machine: CompiledMachine) -> list[int]:
         numbers += [pin.port, 1 << pin.bit, int(pin.active_high)] if pin else [255, 0, 0]
     numbers += [item.debounce for item in inputs]
     for button in machine.buttons:
-        numbers += [["pour", "go on", "stop"].index(button.does), button.recipe, button.serving]
+        numbers += [["pour", "go on", "stop", "select"].index(button.does), button.recipe, button.serving]
     numbers += [group.dead_time for group in machine.groups]
     for ends in machine.plausible:
         numbers += [ends.slowest.m, ends.slowest.s, ends.fastest.m, ends.fastest.s]
@@ -126,9 +133,9 @@ static void tell_all(void)
     uint8_t i;
     tell(DW_CHANNELS); tell(DW_OUTPUTS); tell(DW_INTERLOCKS); tell(DW_BUTTONS); tell(DW_GROUPS);
     tell(DW_TICK_US); tell(DW_SUPPLY_MA); tell(DW_INRUSH_GAP); tell(DW_POUR_LIMIT); tell(DW_PAUSE_LIMIT);
-    tell(DW_JOG_RENEWAL); tell(DW_VESSEL_QUANTA); tell(DW_VESSEL_INTERLOCK); tell(DW_START_MASK);
-    tell(DW_POURING_MASK); tell(DW_ALWAYS_MASK); tell(DW_ABORT_MASK); tell(DW_GOES_ON_MASK);
-    tell(DW_INTERFACE);
+    tell(DW_LINK_LIMIT); tell(DW_JOG_RENEWAL); tell(DW_VESSEL_QUANTA); tell(DW_VESSEL_INTERLOCK);
+    tell(DW_START_MASK); tell(DW_POURING_MASK); tell(DW_ALWAYS_MASK); tell(DW_ABORT_MASK);
+    tell(DW_GOES_ON_MASK); tell(DW_INTERFACE);
     for (i = 0; i < 8; i++) tell(digest[i]);
     for (i = 0; i < DW_OUTPUTS; i++) {
         tell(dw_outputs[i].current); tell(dw_outputs[i].group); tell(dw_outputs[i].stays_on);

@@ -37,6 +37,12 @@ def test_values_change_and_comments_stay() -> None:
     assert changed == wanted
 
 
+def test_an_entry_of_a_list_changes() -> None:
+    text = '[selector.menu]\npins = ["A0", "A1"]  # lowest first\nsets = "recipe"\n'
+    changed = set_texts("machine.toml", text, {("selector", "menu", "pins", 1): "A5"})
+    assert changed == text.replace('"A1"', '"A5"')
+
+
 def test_a_new_key_stands_behind_the_first_of_its_table() -> None:
     changed = set_texts(
         "machine.toml",

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from dosewright.hil import replay as replaying
+from dosewright.hil import hands
 from dosewright.hil.regression import cases, replay
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig
@@ -31,7 +31,7 @@ class Passing(Rig):
 def device(court: Court, monkeypatch: pytest.MonkeyPatch) -> TwinDevice:
     device = TwinDevice(court.compiled)
     monkeypatch.setattr(Passing, "device", device, raising=False)
-    monkeypatch.setattr(replaying.time, "sleep", lambda seconds: device.advance(round(seconds * 1000)))
+    monkeypatch.setattr(hands.time, "sleep", lambda seconds: device.advance(round(seconds * 1000)))
     return device
 
 
@@ -72,7 +72,7 @@ def test_a_person_who_does_nothing(court: Court, device: TwinDevice, monkeypatch
         def please(self, what: str) -> None:
             pass
 
-    monkeypatch.setattr(replaying, "PERSON_WITHIN", 0)
+    monkeypatch.setattr(hands, "PERSON_WITHIN", 0)
     with pytest.raises(RigTrouble, match=r"waited 0 s in vain: put the vessel in place \(glass\)"):
         list(replay(court, lambda: rig(device), cases(court.compiled), person=Idle()))
 
