@@ -227,7 +227,8 @@ void run_to(uint64_t target) {
         else
             pass_time();
         if (board.frame_end && board.first_tick) {
-            uint64_t end = between_ticks(board.frame_end);
+            uint64_t cycle = board.avr->cycle; /* a sleeping processor wakes later than the frame ended */
+            uint64_t end = between_ticks(board.frame_end < cycle ? cycle : board.frame_end);
             if (end < target) target = end;
             board.until_frame = false;
             board.frame_end = 0;
@@ -248,7 +249,7 @@ void run_ticks(uint64_t ticks) {
         start = between_ticks(board.first_tick);
         run_to(start);
     }
-    run_to(between_ticks(start) + ticks * period);
+    run_to(board.first_tick + (tick_now() - 1 + ticks) * period + period / 2);
     board.until_frame = false;
 }
 
