@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from typing import Any, Protocol, cast
 
@@ -41,9 +42,12 @@ def open_port(url: str, *, timeout: float) -> Port:
         )
         if "://" not in url:
             port.exclusive = True if sys.platform != "win32" else None
-        port.dtr = False
-        port.rts = False
+        if not opening_resets(url):
+            port.dtr = False
+            port.rts = False
         port.open()
+        if opening_resets(url):
+            _keep_lines(port)
     except (serial.SerialException, OSError) as error:
         raise RigTrouble(_why_not_open(url, error)) from None
     except ValueError as error:
@@ -54,8 +58,23 @@ def open_port(url: str, *, timeout: float) -> Port:
 
 
 def opening_resets(url: str) -> bool:
-    """Whether opening may reset the controller: POSIX raises DTR for a moment before it can be held."""
+    """Whether opening may reset the controller.
+
+    POSIX raises DTR before anybody can prevent it: that resets many boards where the line was down, as it is
+    after the cable was plugged in, or after another program had the port. This one leaves it up.
+    """
     return "://" not in url and sys.platform != "win32"
+
+
+def _keep_lines(port: Any) -> None:
+    """DTR stays up when the port is closed, so that the next opening does not raise it."""
+    if sys.platform != "win32":
+        import termios
+
+        with contextlib.suppress(termios.error):  # a port without such lines
+            attributes = termios.tcgetattr(port.fd)
+            attributes[2] &= ~termios.HUPCL
+            termios.tcsetattr(port.fd, termios.TCSANOW, attributes)
 
 
 def serial_ports() -> list[tuple[str, str]]:
