@@ -68,7 +68,7 @@ def test_the_least_machine_checks_builds_and_pours(
     tmp_path: Path, without_a_switch: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
     need("cc")
-    (machine,) = blocks("toml")
+    machine = blocks("toml")[0]
     assert len(machine.splitlines()) == 11
     if without_a_switch:
         machine = machine.partition("[interlock]")[0]
@@ -81,6 +81,21 @@ def test_the_least_machine_checks_builds_and_pours(
     assert main(["replay", folder]) == 0
     sum_of_it = "1 pour, 4 edges: the controller's report and pins equal the plan to the tick"
     assert sum_of_it in capsys.readouterr().out
+
+
+def test_its_switches_pour_without_a_laptop(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    need("cc")
+    machine, switches = blocks("toml")
+    limit = re.findall(r'link_limit = "\d+ s"', README)[0]
+    machine = machine.replace("[machine]\n", f"[machine]\n{limit}\n")
+    rest = {**REST, "recipes.toml": REST["recipes.toml"].replace("[recipe", 'large = "300 ml"\n[recipe')}
+    folder = str(put(tmp_path, {"machine.toml": machine + switches, **rest}))
+    assert main(["check", folder]) == 0
+    said = "menu.pins: found a switch that can say 2 to 15, which is no recipe of recipes.toml"
+    assert said in capsys.readouterr().out
+    assert main(["replay", folder, "--by-switches"]) == 0
+    printed = capsys.readouterr().out
+    assert "start, menu at 1, size at 0" in printed and "start, menu at 1, size at 1" in printed
 
 
 def test_the_script(here: Path) -> None:
