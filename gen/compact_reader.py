@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 from dosewright.gen.compact import (
     AFTER_ALL,
-    AROUND_BODY,
     BLOCK,
     CLOSING,
     FIRST_WAITS,
@@ -16,10 +15,9 @@ from dosewright.gen.compact import (
     HAS_STAGES,
     HEAD,
     LAST_WAITS,
-    MORE,
-    NARROW_MAX,
+    NUMBER_MAX,
+    WIDE,
     Words,
-    block_starts,
     code_bits,
 )
 from dosewright.gen.compiled import CompiledRecipe, Dose, RecipeTable, Stage, Step
@@ -31,26 +29,25 @@ def decode(body: bytes, channels: int, stages: int) -> RecipeTable:
     n_servings, listed, count, entries, grain, unit = source.take(HEAD.format)
     if listed > 1 or not 1 <= grain <= GRAIN_MAX or not unit:
         raise ValueError("the head of the recipes is broken")
-    servings = source.take(f"<{n_servings}I")
-    numbers = source.take(f"<{count}H") if listed else tuple(range(1, count + 1))
     bits = code_bits(channels, stages)
     if entries >= 1 << bits:
         raise ValueError(f"a dictionary of {entries} entries; {(1 << bits) - 1} can be told")
     words = Words(bits, tuple(grain * value for value in source.take(f"<{entries}B")), grain, unit)
-    if 0 in words.values:
-        raise ValueError("an entry of the dictionary is 0")
-    wide = AROUND_BODY + len(body) > NARROW_MAX
-    index = source.take(f"<{(count - 1) // BLOCK if count else 0}{'I' if wide else 'H'}")
-    recipes, sizes = [], []
-    for number in numbers:
-        start = source.at
-        recipes.append(CompiledRecipe(number, "", tuple(_steps(source, words, channels))))
-        sizes.append(body[start : source.at])
-    if source.at != len(body):
-        raise ValueError(f"{len(body) - source.at} bytes are left behind the last recipe")
-    if list(index) != block_starts(sizes):
-        raise ValueError("the index does not say where the recipes start")
-    return RecipeTable(servings, tuple(recipes))
+    recipes: list[tuple[Step, ...]] = []
+    while len(recipes) < count:
+        block = source.part(source.number())
+        for _ in range(min(BLOCK, count - len(recipes))):
+            recipes.append(tuple(_steps(block, words, channels)))
+        if not block.ended:
+            raise ValueError(f"{len(block.data) - block.at} bytes are left behind the last recipe of a block")
+    numbers = source.take(f"<{count}H") if listed else tuple(range(1, count + 1))
+    servings = source.take(f"<{n_servings}I")
+    if not source.ended:
+        raise ValueError(f"{len(body) - source.at} bytes are left behind the servings")
+    return RecipeTable(
+        servings,
+        tuple(CompiledRecipe(number, "", steps) for number, steps in zip(numbers, recipes, strict=True)),
+    )
 
 
 @dataclass(slots=True)
@@ -71,11 +68,8 @@ class _Source:
         return self.take("<B")[0]
 
     def number(self) -> int:
-        total = part = self.byte()
-        while part == MORE:
-            part = self.byte()
-            total += part
-        return total
+        first = self.byte()
+        return first if first < WIDE else (first << 8 | self.byte()) & NUMBER_MAX
 
     def part(self, length: int) -> _Source:
         return _Source(bytes(self.take(f"<{length}B")))
@@ -88,48 +82,47 @@ class _Source:
 def _steps(source: _Source, words: Words, channels: int) -> Iterator[Step]:
     head = source.byte()
     if head >> 4 == 0:
-        if head:
-            raise ValueError("a long recipe has marks in its head")
-        yield from _long_steps(source.part(source.number()), channels)
+        yield from _long_steps(source.part(head << 8 | source.byte()), words, channels)
         return
     if not words.bits:
         raise ValueError("a short recipe on a machine with so many outputs")
-    yield from _marked(list(_short_steps(source.part(head >> 4), head, words, channels)), head)
+    steps, first = _short_steps(source.part(head >> 4), head, words, channels)
+    for place, step in enumerate(steps):
+        waits = head & FIRST_WAITS if place == first else 0
+        waits |= head & LAST_WAITS if place == len(steps) - 1 else 0
+        yield replace(step, after_all=bool(waits))
 
 
-def _long_steps(source: _Source, channels: int) -> Iterator[Step]:
+def _long_steps(source: _Source, words: Words, channels: int) -> Iterator[Step]:
     while not source.ended:
         first = source.byte()
         output, after_all = first & ~AFTER_ALL, bool(first & AFTER_ALL)
-        value = source.byte()
         if output < channels:
-            yield Dose(output, value or source.take("<H")[0], after_all)
+            yield Dose(output, source.take(">H")[0], after_all)
         else:
-            yield Stage(output, value or source.take("<I")[0], after_all)
+            yield Stage(output, source.take(">I")[0] * words.unit, after_all)
 
 
-def _short_steps(source: _Source, head: int, words: Words, channels: int) -> Iterator[Step]:
+def _short_steps(source: _Source, head: int, words: Words, channels: int) -> tuple[list[Step], int]:
+    """The steps, and how many of them are the stages at the start."""
     more = bool(head & HAS_STAGES)
+    steps: list[Step] = []
+    leading = 0
     while not source.ended:
         byte = source.byte()
         output, code = byte >> words.bits, byte & (1 << words.bits) - 1
         value = words.values[code] if code < len(words.values) else source.number()
-        if more or (head & CLOSING and source.ended):
+        if more:
             mark = 1 << (7 - words.bits)
-            more, output = (bool(output & mark), output & ~mark) if more else (False, output)
-            yield Stage(channels + output, value * words.unit)
+            more, output = bool(output & mark), output & ~mark
+            leading += 1
+            steps.append(Stage(channels + output, value * words.unit))
+        elif head & CLOSING and source.ended:
+            steps.append(Stage(channels + output, value * words.unit))
+        elif output >= channels:
+            raise ValueError(f"a dose of output {output}, which is no channel")
         else:
-            if output >= channels:
-                raise ValueError(f"a dose of output {output}, which is no channel")
-            yield Dose(output, value)
+            steps.append(Dose(output, value))
     if more:
         raise ValueError("the last stage of a recipe says that another follows")
-
-
-def _marked(steps: list[Step], head: int) -> list[Step]:
-    """The steps with the marks of a short recipe's head."""
-    doses = [place for place, step in enumerate(steps) if isinstance(step, Dose)]
-    waits = {len(steps) - 1} if head & CLOSING else set()
-    waits |= set(doses[:1]) if head & FIRST_WAITS else set()
-    waits |= set(doses[-1:]) if head & LAST_WAITS else set()
-    return [replace(step, after_all=place in waits) for place, step in enumerate(steps)]
+    return steps, leading

@@ -22,7 +22,7 @@ from dosewright.gen.compiled import (
 
 RECIPES = "R"
 CALIBRATION = "C"
-FORMATS = {RECIPES: 2, CALIBRATION: 1}  # an engine reads exactly its own
+FORMATS = {RECIPES: 3, CALIBRATION: 1}  # an engine reads exactly its own
 SERVINGS_MAX = 16
 UNIT_BYTES = 16
 

@@ -40,11 +40,18 @@ class Bytes:
             raise PageError("too few bytes")
         return sum(self.rest.popleft() << 8 * place for place in range(size))
 
-    def number(self) -> int:
+    def big(self, size: int) -> int:
         total = 0
-        while (byte := self.little(1)) == 255:
-            total += 255
-        return total + byte
+        for _ in range(size):
+            total = total * 256 + self.little(1)
+        return total
+
+    def number(self) -> int:
+        first = self.little(1)
+        return first if first < 240 else (first - 240) * 256 + self.little(1)
+
+    def part(self, size: int) -> Bytes:
+        return Bytes(bytes(self.little(1) for _ in range(size)))
 
 
 def check(right: bool, rule: str) -> None:
@@ -58,60 +65,53 @@ def read(body: bytes, channels: int, stages: int, steps_max: int) -> Page:
     n_servings, listed, count = source.little(1), source.little(1), source.little(2)
     entries, grain, unit = source.little(1), source.little(1), source.little(2)
     check(1 <= n_servings <= 16 and listed < 2 and 1 <= grain <= 16 and unit > 0, "head")
-    servings = tuple(source.little(4) for _ in range(n_servings))
-    check(all(1 <= serving <= 4_000_000_000 for serving in servings), "servings")
-    numbers = [source.little(2) for _ in range(count)] if listed else list(range(1, count + 1))
-    check(numbers == sorted(set(numbers)), "numbers")
     codes = 32 if channels <= 8 and stages <= 4 else 16 if channels <= 16 and stages <= 8 else 1
     check(entries < codes, "too large a dictionary")
     words = [source.little(1) * grain for _ in range(entries)]
-    check(0 not in words, "dictionary")
-    wide = 4 if len(body) + 20 > 65_535 else 2
-    index = [source.little(wide) for _ in range(max(0, count - 1) // 16)]
-    all_bytes, starts, recipes = len(source.rest), [], {}
-    for number in numbers:
-        starts.append(all_bytes - len(source.rest))
-        recipes[number] = tuple(recipe(source, words, unit, codes, channels, stages))
-        judge(recipes[number], channels, channels + stages, steps_max)
-    check(not source.rest, "bytes behind the last recipe")
-    check(index == starts[16::16], "index")
-    return Page(servings, recipes)
+    found: list[tuple[Line, ...]] = []
+    for place in range(count):
+        if place % 8 == 0:
+            block = source.part(source.number())
+        found.append(tuple(recipe(block, words, unit, codes, channels, stages)))
+        judge(found[-1], channels, channels + stages, steps_max)
+        last = place % 8 == 7 or place + 1 == count
+        check(not (last and block.rest), "bytes behind the last recipe of a block")
+    numbers = [source.little(2) for _ in range(count)] if listed else list(range(1, count + 1))
+    check(numbers == sorted(set(numbers)), "numbers")
+    servings = tuple(source.little(4) for _ in range(n_servings))
+    check(all(1 <= serving <= 4_000_000_000 for serving in servings), "servings")
+    check(not source.rest, "bytes behind the servings")
+    return Page(servings, dict(zip(numbers, found, strict=True)))
 
 
 def recipe(
     source: Bytes, words: list[int], unit: int, codes: int, channels: int, stages: int
 ) -> Iterator[Line]:
     head = source.little(1)
-    size, has_stages, marks = head // 16, bool(head & 8), head & 7
+    size, more, marks = head // 16, bool(head & 8), head & 7
     if size == 0:
-        check(head == 0, "marks of a long recipe")
-        lines = Bytes(bytes(source.little(1) for _ in range(source.number())))
+        lines = source.part(head * 256 + source.little(1))
         while lines.rest:
-            first = lines.little(1)
-            output = first % 128
-            amount = lines.little(1) or lines.little(2 if output < channels else 4)
-            yield Line(output, amount, first >= 128)
+            waits, output = divmod(lines.little(1), 128)
+            amount = lines.big(2) if output < channels else lines.big(4) * unit
+            yield Line(output, amount, bool(waits))
         return
     check(codes > 1, "a short recipe")
-    lines = Bytes(bytes(source.little(1) for _ in range(size)))
-    found: list[tuple[bool, int, int]] = []
-    more = has_stages
+    lines = source.part(size)
+    behind_stages = not more
     while lines.rest:
         output, code = divmod(lines.little(1), codes)
         value = words[code] if code < len(words) else lines.number()
-        is_stage = more or (marks % 2 == 1 and not lines.rest)
+        last = not lines.rest
+        is_stage = more or (last and marks % 2 == 1)
+        waits = not more and ((behind_stages and marks >= 4) or (last and marks // 2 % 2 == 1))
+        behind_stages = False
         if more:
             more, output = divmod(output, 128 // codes)
+            behind_stages = not more
         check(output < (stages if is_stage else channels), "no such output")
-        found.append((is_stage, output, value))
+        yield Line(output + channels * is_stage, value * (unit if is_stage else 1), bool(waits))
     check(not more, "stages without an end")
-    doses = [place for place, (is_stage, _, _) in enumerate(found) if not is_stage]
-    waits = [doses[0]] if marks & 4 and doses else []
-    waits += [doses[-1]] if marks & 2 and doses else []
-    waits += [len(found) - 1] if marks & 1 else []
-    for place, (is_stage, output, value) in enumerate(found):
-        amount = value * unit if is_stage else value
-        yield Line(output + channels if is_stage else output, amount, place in waits)
 
 
 def judge(lines: tuple[Line, ...], channels: int, outputs: int, steps_max: int) -> None:

@@ -7,7 +7,7 @@
 #define DW_RECORD_HEAD 16u
 #define DW_RECORD_TAIL 4u
 /* Format version of each kind. An engine reads its own and refuses older and newer ones. */
-#define DW_RECIPES_FORMAT 2u
+#define DW_RECIPES_FORMAT 3u
 #define DW_CALIBRATION_FORMAT 1u
 
 /* Kinds, as indices; their letters are in the record. */

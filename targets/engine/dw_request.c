@@ -20,42 +20,49 @@ bool dw_is_idle(void)
     return idle;
 }
 
-/* Sum of the weights of the open recipe; 0 when a cell rotted since the record was checked. */
-static uint16_t weigh(void)
+/* The output of a recipe's line that was read. */
+static uint8_t output_of(const dw_step_t *line)
 {
-    uint32_t sum = 0;
-    dw_line_t line;
-
-    while (dw_recipes_next(&line)) {
-        if (line.output < DW_CHANNELS) {
-            sum += line.amount;
-        }
-    }
-    return dw_recipes_ended() && sum <= UINT16_MAX ? (uint16_t)sum : 0u;
+    return line->phase & (uint8_t)~DW_AFTER_ALL;
 }
 
-/* Ticks of one line; the answer says why it cannot be poured. */
-static dw_answer_t reckon(const dw_line_t *line, dw_share_t *share, uint32_t *ticks, int32_t *offset)
+/* Sum of the weights of the recipe that was read. */
+static uint32_t weigh(const dw_step_t *line, const dw_step_t *end)
+{
+    uint32_t sum = 0;
+
+    for (; line != end; line++) {
+        if (output_of(line) < DW_CHANNELS) {
+            sum += line->left;
+        }
+    }
+    return sum;
+}
+
+/* Puts the ticks of a line in place of its amount; the answer says why it cannot be poured. */
+static dw_answer_t reckon(dw_step_t *line, dw_share_t *share)
 {
     dw_calibration_t calibration;
+    uint8_t output = output_of(line);
 
-    *ticks = line->amount;
-    if (line->output < DW_CHANNELS) {
-        dw_calibration_get(dw_store_record(DW_CALIBRATION), line->output, &calibration);
+    if (output >= DW_CHANNELS) {
+        line->left *= dw_recipes_unit(dw_store_record(DW_RECIPES));
+    } else {
+        dw_calibration_get(dw_store_record(DW_CALIBRATION), output, &calibration);
         if (calibration.m == 0) {
-            return dw_answer(DW_NOT_CALIBRATED, line->output);
+            return dw_answer(DW_NOT_CALIBRATED, output);
         }
         if (!dw_calibration_is_sound(&calibration)) { /* a cell rotted since the record was checked */
             return dw_answer(DW_BAD_RECORD, 0);
         }
-        *ticks = dw_dose_ticks(dw_share_next(share, (uint16_t)line->amount), &calibration);
-        *offset = dw_offset_ticks(&calibration);
-        if (*ticks == 0) {
-            return dw_answer(DW_DOSE_TOO_SMALL, line->output);
+        line->left = dw_dose_ticks(dw_share_next(share, (uint16_t)line->left), &calibration);
+        dw_state.offset_ticks[output] = dw_offset_ticks(&calibration);
+        if (line->left == 0) {
+            return dw_answer(DW_DOSE_TOO_SMALL, output);
         }
     }
-    if (*ticks > dw_rom32(&dw_outputs[line->output].max_on)) {
-        return dw_answer(DW_DOSE_TOO_LONG, line->output);
+    if (line->left > dw_rom32(&dw_outputs[output].max_on)) {
+        return dw_answer(DW_DOSE_TOO_LONG, output);
     }
     return dw_answer(DW_OK, 0);
 }
@@ -72,53 +79,22 @@ static void set_step(dw_step_t *step, uint8_t output, bool after_all, uint32_t t
     step->on = 0;
 }
 
-/* Goes through the open recipe's steps and reckons their ticks. A refused pour leaves the last one readable: so the ticks
- * are put where nobody looks while the engine is idle, in what the steps had left. */
-static dw_answer_t plan(uint32_t serving)
+/* Reckons the ticks of the recipe that was read. */
+static dw_answer_t plan(dw_step_t *line, const dw_step_t *end, uint32_t serving)
 {
-    uint16_t weights = weigh();
-    dw_step_t *step = dw_state.steps;
+    uint32_t weights = weigh(line, end);
+    dw_answer_t result = { DW_BAD_RECORD, 0 };
     dw_share_t share;
-    dw_line_t line;
 
-    if (weights == 0) {
-        return dw_answer(DW_BAD_RECORD, 0);
+    if (weights == 0 || weights > UINT16_MAX) { /* a cell rotted since the record was checked */
+        return result;
     }
-    dw_share_begin(&share, serving, weights);
-    dw_recipes_again();
-    while (dw_recipes_next(&line)) {
-        uint32_t ticks;
-        int32_t offset = 0;
-        dw_answer_t result = reckon(&line, &share, &ticks, &offset);
-
-        if (result.reason != DW_OK) {
-            return result;
-        }
-        if (step == dw_state.steps + DW_STEPS_MAX) {
-            return dw_answer(DW_BAD_RECORD, 0);
-        }
-        step->left = ticks;
-        step++;
-        if (line.output < DW_CHANNELS) {
-            dw_state.offset_ticks[line.output] = offset;
-        }
-    }
-    return dw_answer(dw_recipes_ended() ? DW_OK : DW_BAD_RECORD, 0);
-}
-
-/* Makes the steps of what was planned. */
-static dw_answer_t keep(void)
-{
-    uint8_t count = 0;
-    dw_line_t line;
-
-    dw_recipes_again();
-    while (count != DW_STEPS_MAX && dw_recipes_next(&line)) {
-        set_step(&dw_state.steps[count], line.output, line.after_all, dw_state.steps[count].left);
-        count++;
-    }
-    dw_state.count = count;
-    return dw_answer(dw_recipes_ended() ? DW_OK : DW_BAD_RECORD, 0);
+    dw_share_begin(&share, serving, (uint16_t)weights);
+    do {
+        result = reckon(line, &share);
+        line++;
+    } while (line != end && result.reason == DW_OK);
+    return result;
 }
 
 /* What keeps a pour from starting: an open interlock, or a vessel that had its share. */
@@ -134,13 +110,16 @@ static dw_answer_t obstacle_to_pour(void)
     return result;
 }
 
-/* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. */
+/* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. A
+ * refused pour leaves the last one readable: so the recipe is read and planned where nobody looks (dw_step.h). */
 static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
 {
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
+    dw_step_t *step = dw_state.steps;
     dw_answer_t result;
     dw_lock_t lock;
     uint32_t quanta;
+    uint8_t count;
 
     if (!dw_is_idle()) {
         return dw_answer(DW_BUSY, 0);
@@ -151,16 +130,18 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     if (dw_store_record(DW_CALIBRATION)->source == DW_FROM_NOWHERE) {
         return dw_answer(DW_NO_CALIBRATION, 0);
     }
-    if (!dw_recipes_find(recipes, recipe)) {
+    count = dw_recipes_read(recipes, recipe, step);
+    if (count > DW_STEPS_MAX) { /* DW_NO_RECIPE */
         return dw_answer(DW_UNKNOWN_RECIPE, 0);
     }
-    if (!dw_recipes_serving(recipes, serving, &quanta)) {
+    quanta = dw_recipes_serving(recipes, serving);
+    if (quanta == 0) {
         return dw_answer(DW_UNKNOWN_SERVING, 0);
     }
     if (quanta > DW_VESSEL_QUANTA) {
         return dw_answer(DW_VESSEL_TOO_SMALL, 0);
     }
-    result = plan(quanta);
+    result = plan(step, step + count, quanta);
     if (result.reason != DW_OK) {
         return result;
     }
@@ -168,9 +149,10 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     if (result.reason != DW_OK) {
         return result;
     }
-    result = keep();
-    if (result.reason != DW_OK) {
-        return result;
+    dw_state.count = count;
+    for (; count != 0; count--) {
+        set_step(step, output_of(step), step->phase >= DW_AFTER_ALL, step->left);
+        step++;
     }
     dw_state.recipe = recipe;
     dw_state.serving = serving;

@@ -7,6 +7,7 @@
 #define DW_STATE_H
 
 #include "dw_engine.h"
+#include "dw_step.h"
 #include "machine.h"
 
 /* Room in static arrays; a build whose counts are known at run time only says how much. */
@@ -19,20 +20,6 @@
 #define DW_PORTS_CAPACITY DW_PORTS
 #endif
 #define DW_OUTPUT_BYTES ((DW_OUTPUTS_CAPACITY + 7) / 8)
-
-#define DW_WAITING 0u
-#define DW_RUNNING 1u
-#define DW_ENDED 2u
-
-typedef struct {
-    uint8_t output;
-    uint8_t after_all;
-    uint8_t phase;
-    uint8_t starts;
-    uint32_t planned;
-    uint32_t left;
-    uint32_t on;
-} dw_step_t;
 
 #define DW_JOG_STEP DW_STEPS_MAX /* the steps of a pour stay readable while something is jogged */
 

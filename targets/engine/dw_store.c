@@ -141,7 +141,7 @@ static uint8_t check(dw_record_t *record, uint8_t *argument)
         return reason;
     }
     if (record->kind == DW_RECIPES) {
-        return dw_recipes_check(record);
+        return dw_recipes_check(record, dw_state.steps);
     }
     dw_store_unit(&unit);
     return dw_calibration_check(record, &unit, argument);

@@ -51,23 +51,22 @@ class Stage:
 
 def long_step(output: int, after_all: bool, value: int, size: int) -> bytes:
     """A step of a long recipe."""
-    told = bytes([value]) if 0 < value < 256 else b"\0" + value.to_bytes(size, "little")
-    return bytes([output | after_all << 7]) + told
+    return bytes([output | after_all << 7]) + value.to_bytes(size, "big")
 
 
 def number(value: int) -> bytes:
-    """A number of TABLE.md: bytes that are added up."""
-    return b"\xff" * (value // 255) + bytes([value % 255])
+    """A number of TABLE.md: a byte below 240, or two."""
+    return bytes([value]) if value < 240 else bytes([240 + value // 256, value % 256])
 
 
 def long_recipe(steps: Sequence[Dose | Stage]) -> bytes:
     data = b"".join(step.bytes() for step in steps)
-    return b"\0" + number(len(data)) + data
+    return len(data).to_bytes(2, "big") + data
 
 
 def sealed(kind: bytes, body: bytes, interface: int = INTERFACE) -> bytes:
     """A record around a body."""
-    version = 2 if kind == b"R" else 1
+    version = 3 if kind == b"R" else 1
     head = struct.pack("<2s1sBIII", b"DW", kind, version, 16 + len(body) + 4, interface, 0)
     return head + body + struct.pack("<I", zlib.crc32(head + body))
 
@@ -77,12 +76,17 @@ def resealed(record: bytes) -> bytes:
     return record[:-4] + struct.pack("<I", zlib.crc32(record[:-4]))
 
 
+def blocks(texts: Sequence[bytes]) -> bytes:
+    """Recipes one behind the other, eight to a block."""
+    parts = [b"".join(texts[place : place + 8]) for place in range(0, len(texts), 8)]
+    return b"".join(number(len(part)) + part for part in parts)
+
+
 def recipes_body(servings: Sequence[int], texts: Sequence[bytes], numbers: Sequence[int]) -> bytes:
     """A recipes body without a dictionary; stages count in single ticks."""
-    starts = [sum(map(len, texts[:place])) for place in range(16, len(texts), 16)]
     head = struct.pack("<BBHBBH", len(servings), 1, len(texts), 0, 1, 1)
-    lists = struct.pack(f"<{len(servings)}I{len(numbers)}H{len(starts)}H", *servings, *numbers, *starts)
-    return head + lists + b"".join(texts)
+    lists = struct.pack(f"<{len(numbers)}H{len(servings)}I", *numbers, *servings)
+    return head + blocks(texts) + lists
 
 
 def recipes(

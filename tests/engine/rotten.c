@@ -17,6 +17,7 @@
 static uint8_t good[1u << 18];
 static uint8_t bytes[1u << 18];
 static size_t length;
+static dw_step_t steps[DW_STEPS_MAX];
 
 static uint32_t chance(uint32_t below)
 {
@@ -61,20 +62,23 @@ static unsigned long read_all(const dw_record_t *record, uint16_t count)
     uint32_t number;
 
     for (number = 0; number < count + 3u; number++) {
-        dw_line_t line;
-        unsigned lines = 0;
+        uint8_t steps_read = dw_recipes_read(record, (uint16_t)number, steps);
+        uint8_t i;
 
-        if (!dw_recipes_find(record, (uint16_t)number)) {
+        if (steps_read == DW_NO_RECIPE) {
             continue;
         }
-        while (dw_recipes_next(&line)) {
-            lines++;
-            if (line.output >= DW_OUTPUTS || line.amount == 0 || line.amount > 0x7FFFFFFFu ||
-                (line.output < DW_CHANNELS && line.amount > 4095u) || lines > length) {
-                fail("a line that there cannot be");
+        if (steps_read > DW_STEPS_MAX) {
+            fail("more steps than there is room for");
+        }
+        for (i = 0; i < steps_read; i++) {
+            uint8_t output = steps[i].phase & (uint8_t)~DW_AFTER_ALL;
+
+            if (output >= DW_OUTPUTS || steps[i].left == 0 || (output < DW_CHANNELS && steps[i].left > 4095u)) {
+                fail("a step that there cannot be");
             }
         }
-        whole += dw_recipes_ended();
+        whole += steps_read != 0;
     }
     return whole;
 }
@@ -91,7 +95,7 @@ static unsigned long exhaust(const dw_record_t *record, uint16_t count)
 
         for (value = 0; value < 256; value++) {
             bytes[at] = (uint8_t)value;
-            taken += dw_recipes_check(record) == DW_OK;
+            taken += dw_recipes_check(record, steps) == DW_OK;
             (void)read_all(record, count);
         }
         bytes[at] = good[at];
@@ -115,12 +119,12 @@ int main(int argc, char **argv)
     }
     for (taken = 0; rounds != 0; rounds--) {
         memcpy(bytes, good, length);
-        if (dw_recipes_check(&record) != DW_OK) {
+        if (dw_recipes_check(&record, steps) != DW_OK) {
             fail("a good record was refused");
         }
         change();
         rotten += read_all(&record, count);
-        if (dw_recipes_check(&record) == DW_OK) {
+        if (dw_recipes_check(&record, steps) == DW_OK) {
             taken++;
         } else {
             refused++;

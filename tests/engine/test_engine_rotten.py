@@ -46,7 +46,8 @@ def book(channels: int, stages: int, rng: Random) -> RecipeTable:
 def test_nothing_outside_the_record_is_read(channels: int, stages: int, tmp_path: Path) -> None:
     (tmp_path / "machine.h").write_text(MACHINE.format(channels=channels, outputs=channels + stages))
     (tmp_path / "table.h").write_text(TABLE)
-    sources = [TESTS / "rotten.c", *(ENGINE / f"{part}.c" for part in ("dw_recipes", "dw_record", "dw_crc"))]
+    parts = ("dw_recipes", "dw_recipes_check", "dw_record", "dw_crc")
+    sources = [TESTS / "rotten.c", *(ENGINE / f"{part}.c" for part in parts)]
     program = compile_c(sources, [tmp_path, ENGINE, HOST], tmp_path / "rotten")
     record = encode_recipes(book(channels, stages, Random(channels)), 0, channels, stages)
     done = subprocess.run([program, str(ROUNDS)], input=record, capture_output=True)

@@ -14,6 +14,7 @@ from engine.client import (
     Controller,
     Dose,
     Stage,
+    blocks,
     calibration,
     long_recipe,
     named,
@@ -25,23 +26,23 @@ from engine.client import (
 from engine.shop import BOOK, SERVINGS, SLOW, TICK
 
 CHANNELS, OUTPUTS, STEPS_MAX = 2, 3, 8
-# Dictionary 6 and 10 (3 and 5, grain 2), stages in tens of ticks, numbers not listed, one entry of the index.
+# Dictionary 6 and 10 (3 and 5, grain 2), stages in tens of ticks, numbers not listed, three blocks.
 SHORT_TEXTS = [
     bytes.fromhex(text)
     for text in (
         "20 00 21",  # channel 0: 6, channel 1: 10
         "5f 80 01 00 21 01",  # stages of 60, 100 ticks; channels 0, 1; closing stage; first and last wait
         "31 00 1f 07",  # channel 0, closing stage of 70 ticks, its value behind the code
-        "32 1f ff 03",  # channel 0: 258, waits
-        "00 08 00 07 82 00 2c 01 00 00",  # a long one: channel 0: 7, stage of 300 ticks that waits
+        "32 1f f1 02",  # channel 0: 258, waits
+        "00 08 00 00 07 82 00 00 00 1e",  # a long one: channel 0: 7, stage of 300 ticks that waits
     )
 ]
 SHORT_TEXTS += 13 * [bytes.fromhex("20 00 21")]
 SHORT = sealed(
     b"R",
-    struct.pack("<BBHBBH2I2B", 2, 0, len(SHORT_TEXTS), 2, 2, 10, *SERVINGS, 3, 5)
-    + struct.pack("<H", sum(map(len, SHORT_TEXTS[:16])))
-    + b"".join(SHORT_TEXTS),
+    struct.pack("<BBHBBH2B", 2, 0, len(SHORT_TEXTS), 2, 2, 10, 3, 5)
+    + blocks(SHORT_TEXTS)
+    + struct.pack("<2I", *SERVINGS),
 )
 RECORDS = {
     "recipes": recipes(SERVINGS, BOOK),
@@ -91,7 +92,7 @@ def test_every_byte_changed_under_a_good_crc(cart: Path, kind: str) -> None:
 def judgement(record: bytes, kind: bytes, unit: bytes) -> str:
     """The reason TABLE.md gives for a record whose CRC is good; `ok` when there is none."""
     magic, letter, version, length, interface, zero = struct.unpack_from("<2scBIII", record)
-    if (magic, letter, version, length, zero) != (b"DW", kind, 2 if kind == b"R" else 1, len(record), 0):
+    if (magic, letter, version, length, zero) != (b"DW", kind, 3 if kind == b"R" else 1, len(record), 0):
         return "bad record"
     if interface != INTERFACE:
         return "wrong interface"
@@ -124,13 +125,12 @@ def raw_recipes(
     *texts: bytes,
     servings: tuple[int, ...] = (TICK,),
     numbers: tuple[int, ...] = (),
-    index: tuple[int, ...] = (),
+    first_block: int | None = None,
 ) -> bytes:
-    """A recipes record around recipes given as bytes."""
+    """A recipes record around recipes given as bytes; `first_block`: instead of its length."""
     body = recipes_body(servings, texts, numbers or range(1, len(texts) + 1))
-    if index:
-        at = 8 + 4 * len(servings) + 2 * len(texts)
-        body = body[:at] + struct.pack(f"<{len(index)}H", *index) + body[at + 2 * len(index) :]
+    if first_block is not None:
+        body = body[:8] + bytes([first_block]) + body[9:]
     return sealed(b"R", body)
 
 
@@ -162,17 +162,20 @@ LIMITS = {
     "numbers descend": (raw_recipes(one(Dose(0, 1)), one(Dose(0, 1)), numbers=(6, 5)), "bad record"),
     "last step cut off": (raw_recipes(one(Dose(0, 1), Dose(1, 1))[:-1]), "bad record"),
     "a byte behind the last recipe": (raw_recipes(one(Dose(0, 1)) + b"\0"), "bad record"),
-    "marks of a long recipe": (raw_recipes(b"\x04" + one(Dose(0, 1))[1:]), "bad record"),
+    "a length of more than is there": (raw_recipes(b"\x04" + one(Dose(0, 1))[1:]), "bad record"),
     "a short recipe": (raw_recipes(bytes.fromhex("20 1f 07")), "ok"),
     "no such channel": (raw_recipes(bytes.fromhex("40 1f 07 5f 01")), "bad record"),
     "no such stage": (raw_recipes(bytes.fromhex("48 3f 01 1f 07")), "bad record"),
     "stages without an end": (raw_recipes(bytes.fromhex("48 9f 01 9f 07")), "bad record"),
-    "a value cut off": (raw_recipes(bytes.fromhex("20 1f ff")), "bad record"),
+    "a value cut off": (raw_recipes(bytes.fromhex("20 1f f0")), "bad record"),
     "a value of nothing": (raw_recipes(bytes.fromhex("20 1f 00")), "bad record"),
     "a closing stage": (raw_recipes(bytes.fromhex("41 1f 07 1f 01")), "ok"),
     "nothing but a closing stage": (raw_recipes(bytes.fromhex("21 1f 07")), "bad record"),
-    "a wrong index": (raw_recipes(*[one(Dose(0, 1))] * 17, index=(63,)), "bad record"),
-    "a right index": (raw_recipes(*[one(Dose(0, 1))] * 17, index=(64,)), "ok"),
+    "a block too short": (raw_recipes(*[one(Dose(0, 1))] * 9, first_block=35), "bad record"),
+    "a block too long": (raw_recipes(*[one(Dose(0, 1))] * 9, first_block=45), "bad record"),
+    "right blocks": (raw_recipes(*[one(Dose(0, 1))] * 9, first_block=40), "ok"),
+    "a block of more than 239 bytes": (raw_recipes(*[one(Dose(0, 1), *[Stage(2, 1)] * 7)] * 8), "ok"),
+    "a weight of 12 bits": (raw_recipes(bytes.fromhex("30 1f ff ff")), "ok"),
     "slowest": (calibration([(0xC0000000, 1, 0), SLOW]), "ok"),
     "slower": (calibration([(0xC0000001, 1, 0), SLOW]), "out of range"),
     "fastest": (calibration([(0x80000000, 12, 0), SLOW]), "ok"),

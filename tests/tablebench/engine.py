@@ -104,7 +104,8 @@ static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
         includes = [
             f"-I{path}" for path in (folder, AVR, *(TARGETS / f for f in ("engine", "avr", "atmega328p")))
         ]
-        engine = [TARGETS / "engine" / f"{part}.c" for part in ("dw_recipes", "dw_record", "dw_crc")]
+        parts = ("dw_recipes", "dw_recipes_check", "dw_record", "dw_crc")
+        engine = [TARGETS / "engine" / f"{part}.c" for part in parts]
         sources = [AVR / "bench.c", AVR / "bench_engine.c", TARGETS / "avr/store.c", *engine]
         options = [*FLAGS, "-mrelax", *(["-DENGINE_STORE"] if from_store else [])]
         elf = str(folder / "bench.elf")

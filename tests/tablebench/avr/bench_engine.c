@@ -16,8 +16,7 @@ const struct {
 } store EEMEM = { { 0xFF }, RECORD_BYTES };
 
 static dw_record_t record;
-static dw_line_t lines[DW_STEPS_MAX];
-static uint8_t count;
+static dw_step_t steps[DW_STEPS_MAX];
 
 bool bench_open(void)
 {
@@ -26,31 +25,28 @@ bool bench_open(void)
     record.source = DW_FROM_STORE;
     record.base = STORE_AT;
 #endif
-    return dw_record_check(&record, record.length) == DW_OK && dw_recipes_check(&record) == DW_OK;
+    return dw_record_check(&record, record.length) == DW_OK && dw_recipes_check(&record, steps) == DW_OK;
 }
 
 void bench_recipe(uint16_t index)
 {
-    bool good;
+    uint16_t units = dw_recipes_unit(&record) / TICKS_OF_TENTH;
+    uint8_t count;
     uint8_t marks = 0;
     uint8_t doses = 0;
-    BENCH_MEASURE(good, dw_recipes_find(&record, (uint16_t)(index + 1u)));
-    count = 0;
-    while (count != DW_STEPS_MAX && dw_recipes_next(&lines[count])) {
-        count++;
-    }
-    good = good && dw_recipes_ended();
-    bench_tell(good);
+    BENCH_MEASURE(count, dw_recipes_read(&record, (uint16_t)(index + 1u), steps));
+    bench_tell(count != 0 && count != DW_NO_RECIPE);
     bench_tell(0);
     for (uint8_t i = 0; i < count; i++) {
-        if (lines[i].after_all) {
-            marks |= (uint8_t)(lines[i].output >= DW_CHANNELS ? 4u : doses == 0u ? 1u : 2u);
+        bool dose = (steps[i].phase & (uint8_t)~DW_AFTER_ALL) < DW_CHANNELS;
+        if (steps[i].phase >= DW_AFTER_ALL) {
+            marks |= (uint8_t)(!dose ? 4u : doses == 0u ? 1u : 2u);
         }
-        doses = (uint8_t)(doses + (lines[i].output < DW_CHANNELS));
+        doses = (uint8_t)(doses + dose);
     }
     bench_tell(marks);
     for (uint8_t i = 0; i < count; i++) {
-        uint32_t amount = lines[i].amount;
-        bench_tell_step(lines[i].output, (uint16_t)(lines[i].output < DW_CHANNELS ? amount : amount / TICKS_OF_TENTH));
+        uint8_t output = steps[i].phase & (uint8_t)~DW_AFTER_ALL;
+        bench_tell_step(output, (uint16_t)(steps[i].left * (output < DW_CHANNELS ? 1u : units)));
     }
 }
