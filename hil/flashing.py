@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from dosewright.gen import targets
 from dosewright.gen.codes import State
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.lower import Compiled
@@ -43,15 +44,11 @@ class Flasher:
         """The bootloader that answers, its speeds tried in turn. Raises RigTrouble where none does."""
         for kind in self.flash.bootloaders:
             self.say(f"{self.port}: looking for a bootloader at {kind.baud} baud ({kind.boards})")
-            code, words = self._run(self.flash.probe, kind, "", lambda _: None)
+            code, words = _run(self.flash, self.flash.probe, self.port, kind)
             if code == 0:
                 return kind
             if other := re.search(self.flash.other_chip, words, re.IGNORECASE):
-                raise RigTrouble(
-                    f"{self.port}: the bootloader there is of another chip: found {other[1]}; wanted "
-                    f"{self.target.title}; take another port (dosewright ports), or set target in "
-                    "machine.toml. Nothing was written"
-                )
+                raise RigTrouble(self._other_chip(other[1]))
             if not re.search(self.flash.silent, words, re.IGNORECASE):
                 raise RigTrouble(
                     f"{self.port}: {self.flash.program} cannot use it; nothing was written; it said:\n"
@@ -61,7 +58,7 @@ class Flasher:
 
     def write(self, kind: Bootloader, file: Path) -> None:
         """Write the file and compare it. Raises RigTrouble."""
-        code, words = self._run(self.flash.write, kind, str(file), self.through)
+        code, words = _run(self.flash, self.flash.write, self.port, kind, str(file), self.through)
         if code:
             raise RigTrouble(
                 f"{self.port}: the firmware was not written whole, the controller may hold no program; "
@@ -77,32 +74,24 @@ class Flasher:
                 "or its reset is not wired to the port: press reset at the moment this begins, or use a "
                 "programmer. Nothing was written"
             )
+        self.say(f"{self.port}: nobody yet; looking for a board of another kind")
+        for name in targets.names():
+            other = targets.read(name)
+            for kind in other.flash.bootloaders if other.flash and name != self.target.name else ():
+                if _run(other.flash, other.flash.probe, self.port, kind)[0] == 0:
+                    return self._other_chip(other.title)
         return (
             f"{self.port}: neither firmware nor a bootloader ({speeds} baud) answers: it is the wrong port "
             "(dosewright ports), or the cable only charges and carries no data, or the board has no power or "
             "no bootloader (then a programmer is needed). Nothing was written"
         )
 
-    def _run(
-        self, arguments: list[str], kind: Bootloader, file: str, through: Callable[[str], None]
-    ) -> tuple[int, str]:
-        command = self.flash.command(arguments, self.port, kind.baud, file)
-        try:
-            process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-            )
-        except OSError as error:
-            raise missing(self.flash, f"cannot be started ({error.strerror})", self.port, file) from None
-        words = ""
-        with process:
-            try:
-                for piece in _pieces(process.stdout):
-                    words += piece
-                    through(piece)
-            except BaseException:
-                process.kill()
-                raise
-        return process.returncode, words
+    def _other_chip(self, found: str) -> str:
+        return (
+            f"{self.port}: the bootloader there is of another chip: found {found}; wanted "
+            f"{self.target.title}; take another port (dosewright ports), or set target in machine.toml. "
+            "Nothing was written"
+        )
 
 
 def firmware_on(port: str, say: Callable[[str], None]) -> bool:
@@ -150,6 +139,34 @@ def missing(flash: Flashing, what: str, port: str, file: str) -> UserError:
         ),
         exit_code=Exit.RIG,
     )
+
+
+def _run(
+    flash: Flashing,
+    arguments: list[str],
+    port: str,
+    kind: Bootloader,
+    file: str = "",
+    through: Callable[[str], None] = lambda _: None,
+) -> tuple[int, str]:
+    """Exit code and words of the program; ``through`` gets the words as they come."""
+    command = flash.command(arguments, port, kind.baud, file)
+    try:
+        process = subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        )
+    except OSError as error:
+        raise missing(flash, f"cannot be started ({error.strerror})", port, file) from None
+    words = ""
+    with process:
+        try:
+            for piece in _pieces(process.stdout):
+                words += piece
+                through(piece)
+        except BaseException:
+            process.kill()
+            raise
+    return process.returncode, words
 
 
 def _pieces(stream: IO[bytes] | None) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import time
 from typing import Any, Protocol, cast
 
 import serial  # type: ignore[import-untyped,unused-ignore]
@@ -12,6 +13,10 @@ from serial.tools import list_ports  # type: ignore[import-untyped,unused-ignore
 from dosewright.hil.trouble import RigTrouble
 
 BAUD = 115_200
+# Seconds without a byte after a reset. A bootloader that hears something takes it for itself, and some then
+# stay for as long as bytes come. Of those that tests/avr lets run, that of the Mega starts the program after
+# 0.8 s, the older one of the Nano after 1.4 s.
+BOOT_QUIET = 2.0
 SIMULATED = {
     "host": "the engine compiled for this computer, with a clock that the harness moves",
     "avr": "the firmware on a simulated AVR board, cycle by cycle, its pins watched from outside",
@@ -35,7 +40,10 @@ class Port(Protocol):
 
 
 def open_port(url: str, *, timeout: float) -> Port:
-    """Open a port without moving its DTR and RTS lines where the system allows that. Raises RigTrouble."""
+    """Open a port without moving its DTR and RTS lines where the system allows that. Raises RigTrouble.
+
+    Where opening may have reset the controller it is given time to start.
+    """
     try:
         port: Any = serial.serial_for_url(
             url, baudrate=BAUD, timeout=timeout, write_timeout=5, do_not_open=True
@@ -48,6 +56,7 @@ def open_port(url: str, *, timeout: float) -> Port:
         port.open()
         if opening_resets(url):
             _keep_lines(port)
+            time.sleep(BOOT_QUIET)
     except (serial.SerialException, OSError) as error:
         raise RigTrouble(_why_not_open(url, error)) from None
     except ValueError as error:

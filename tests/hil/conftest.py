@@ -10,6 +10,7 @@ import pytest
 from dosewright.gen.firmware import build_rig
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
+from dosewright.hil import port
 from dosewright.hil.verdicts import Court
 from tools import need
 
@@ -82,6 +83,12 @@ B = { rate = "100 ml/min", offset = "-0.05 ml" }
 C = { rate = "90 ml/min" }
 """,
 }
+
+
+@pytest.fixture(autouse=True)
+def no_bootloader(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing starts up behind a pseudo terminal."""
+    monkeypatch.setattr(port, "BOOT_QUIET", 0)
 
 
 def write_project(folder: Path, files: dict[str, str]) -> Path:

@@ -6,10 +6,10 @@ avrdude, where it is installed, writes to a board of ``tests/bootloader.py``.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import shutil
-import struct
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -17,15 +17,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from cobs import cobs
 
 from dosewright.gen import firmware, targets
 from dosewright.gen.cli import main
-from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.hil import client
+from dosewright.hil.replay import Session
 from dosewright.hil.verdicts import Court
-from fake_device import wire
 from tools import need
+from twin_device import TwinDevice
 
 pytest.importorskip("pty", reason="pseudo terminals are POSIX only")
 from bootloader import Board
@@ -51,7 +50,9 @@ Writing | ################################################## | 100% 0.30 s
 avrdude: 20 bytes of flash verified
 """
 
-Said = dict[int, tuple[str, int]]  # speed -> words and exit code
+Program = Callable[[bytes], bytes]  # what it is sent -> what it answers
+Said = dict[str, tuple[str, int]]  # protocol and speed -> words and exit code
+NEW, OLD, MEGA = "arduino 115200", "arduino 57600", "wiring 115200"
 
 STAND_IN = """#!{python}
 import json, sys
@@ -60,7 +61,8 @@ said = json.loads(Path({said!r}).read_text())
 with Path({log!r}).open("a") as log:
     log.write(json.dumps(sys.argv[1:]) + "\\n")
 what = "write" if "-U" in sys.argv else "probe"
-words, code = said[what][sys.argv[sys.argv.index("-b") + 1]]
+which = sys.argv[sys.argv.index("-c") + 1] + " " + sys.argv[sys.argv.index("-b") + 1]
+words, code = said[what][which]
 print(words.replace("PORT", sys.argv[sys.argv.index("-P") + 1]), end="", file=sys.stderr)
 sys.exit(code)
 """
@@ -124,34 +126,20 @@ def avrdude(tmp_path: Path, hex_file: Path, monkeypatch: pytest.MonkeyPatch) -> 
     return made
 
 
-def speaking(court: Court, *, build: bytes | None = None, state: int = 0) -> Callable[[bytes], bytes]:
-    """The program of a board: answers identify and status as LINK.md has them, byte by byte."""
-    machine = court.compiled.machine
-    outputs = len(machine.outputs)
-    identity = struct.pack(
-        "<BBBBBHHI8sBBBBBHHBHH16s",
-        *(1, 1, 0, 1, 1, 96, machine.tick_us, interface(machine), build or build_digest(machine)),
-        *(machine.channels, outputs, len(machine.interlocks), len(machine.buttons)),
-        *(1, 0xFFFF, 0xFFFF, 1, 0xFFFF, 0xFFFF, b"cart-1"),
-    )
-    status = struct.pack("<BBBBIHBIB", state, 0, 0, 0, 1, 0, 0, 0, 0)
-    frame = bytearray()
+def speaking(device: TwinDevice) -> Program:
+    """The program of a board: a controller as the twin has it, with its clock standing still."""
 
     def hear(data: bytes) -> bytes:
-        answers = b""
-        for byte in data:
-            frame.append(byte)
-            if byte == 0:
-                try:
-                    sequence, kind = cobs.decode(bytes(frame[:-1]))[:2]
-                except (cobs.DecodeError, ValueError):
-                    sequence, kind = 0, 0
-                frame.clear()
-                if kind in (1, 32):
-                    answers += wire(bytes([sequence, kind | 0x80, 0, 0]) + {1: identity, 32: status}[kind])
-        return answers
+        device.write(data)
+        said, device.to_read = device.to_read, b""
+        return said
 
     return hear
+
+
+@pytest.fixture
+def program(court: Court) -> Program:
+    return speaking(TwinDevice(court.compiled))
 
 
 def flash(cart: Path, board: Board, *words: str) -> int:
@@ -160,16 +148,15 @@ def flash(cart: Path, board: Board, *words: str) -> int:
 
 def test_the_new_bootloader_is_tried_first_and_the_old_one_next(
     cart: Path,
-    court: Court,
+    program: Program,
     board: Callable[..., Board],
     hex_file: Path,
     avrdude: StandIn,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """A blank board, the program of which answers once it was written."""
-    program = speaking(court)
     blank = board(0, lambda data: program(data) if avrdude.has_written else b"")
-    avrdude.says({115200: (NOT_IN_SYNC, 1), 57600: ("", 0)}, {57600: (WRITTEN, 0)})
+    avrdude.says({NEW: (NOT_IN_SYNC, 1), OLD: ("", 0)}, {OLD: (WRITTEN, 0)})
     assert flash(cart, blank) == 0
     start = ["-p", "m328p", "-c", "arduino", "-P", blank.name, "-b"]
     assert avrdude.calls == [
@@ -179,26 +166,25 @@ def test_the_new_bootloader_is_tried_first_and_the_old_one_next(
     ]
     printed = capsys.readouterr()
     assert "a bootloader answers: a board that is blank or has another program" in printed.out
-    assert printed.out.endswith(
-        "written, compared, and it answers: engine 1.0, built for Quayside soda cart\n"
-        f"next: dosewright load {cart} --rig {blank.name}\n"
-    )
+    assert "written, compared, and it answers: engine " in printed.out
+    assert printed.out.endswith(f"\nnext: dosewright load {cart} --rig {blank.name}\n")
     assert printed.out.index("all its pins are inputs") < printed.out.index("looking for a bootloader")
     assert printed.err.splitlines() == [line for line in WRITTEN.splitlines() if line], "a line a phase"
 
 
 def test_a_board_that_has_the_firmware_gets_it_anew(
     cart: Path,
-    court: Court,
+    program: Program,
     board: Callable[..., Board],
     avrdude: StandIn,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    avrdude.says({115200: ("", 0)}, {115200: (WRITTEN, 0)})
-    assert flash(cart, board(0, speaking(court)), "--json") == 0
+    avrdude.says({NEW: ("", 0)}, {NEW: (WRITTEN, 0)})
+    assert flash(cart, board(0, program), "--json") == 0
     printed = capsys.readouterr()
-    assert json.loads(printed.out) == {"baud": 115200, "firmware_before": True, "engine": "1.0"}
-    assert "engine 1.0 of unit cart-1 answers" in printed.err and "blank" not in printed.err
+    told = json.loads(printed.out)
+    assert (told["baud"], told["firmware_before"]) == (115200, True)
+    assert " answers, build " in printed.err and "blank" not in printed.err
     assert len(avrdude.calls) == 2
 
 
@@ -206,27 +192,32 @@ def test_a_board_that_has_the_firmware_gets_it_anew(
     ("probe", "firmware_answers", "said"),
     [
         (
-            {115200: (NOT_IN_SYNC, 1), 57600: (NOT_IN_SYNC, 1)},
+            {NEW: (NOT_IN_SYNC, 1), OLD: (NOT_IN_SYNC, 1), MEGA: (TIMEOUT, 1)},
             False,
             "neither firmware nor a bootloader (115200 or 57600 baud) answers: it is the wrong port",
         ),
         (
-            {115200: (NOT_IN_SYNC, 1), 57600: (NOT_IN_SYNC, 1)},
+            {NEW: (NOT_IN_SYNC, 1), OLD: (NOT_IN_SYNC, 1)},
             True,
             "the firmware answers, but no bootloader at 115200 or 57600 baud",
         ),
         (
-            {115200: (OTHER_CHIP, 1)},
+            {NEW: (OTHER_CHIP, 1)},
             False,
             "of another chip: found 0x1e9801 (probably m2560); wanted ATmega328P (Arduino Uno, Nano)",
         ),
-        ({115200: (TAKEN, 1)}, False, "avrdude cannot use it; nothing was written; it said:\navrdude OS"),
+        (
+            {NEW: (NOT_IN_SYNC, 1), OLD: (NOT_IN_SYNC, 1), MEGA: ("", 0)},
+            False,
+            "of another chip: found ATmega2560 (Arduino Mega); wanted ATmega328P (Arduino Uno, Nano)",
+        ),
+        ({NEW: (TAKEN, 1)}, False, "avrdude cannot use it; nothing was written; it said:\navrdude OS"),
     ],
-    ids=["nobody", "no bootloader", "another chip", "port taken"],
+    ids=["nobody", "no bootloader", "another chip", "another protocol", "port taken"],
 )
 def test_why_nothing_is_written(
     cart: Path,
-    court: Court,
+    program: Program,
     board: Callable[..., Board],
     avrdude: StandIn,
     probe: Said,
@@ -235,7 +226,7 @@ def test_why_nothing_is_written(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     avrdude.says(probe)
-    assert flash(cart, board(0, speaking(court) if firmware_answers else None)) == 3
+    assert flash(cart, board(0, program if firmware_answers else None)) == 3
     assert said in capsys.readouterr().err
     assert not avrdude.has_written and len(avrdude.calls) == len(probe)
 
@@ -248,10 +239,10 @@ def test_a_mega_is_written_by_its_own_protocol(
 ) -> None:
     text = (cart / "machine.toml").read_text()
     (cart / "machine.toml").write_text(text.replace('"atmega328p"', '"atmega2560"'))
-    avrdude.says({115200: (TIMEOUT, 1)})
+    avrdude.says({MEGA: (TIMEOUT, 1), NEW: (NOT_IN_SYNC, 1), OLD: (NOT_IN_SYNC, 1)})
     port = board(0)
     assert flash(cart, port) == 3
-    assert avrdude.calls == [["-p", "m2560", "-c", "wiring", "-P", port.name, "-b", "115200"]]
+    assert avrdude.calls[:1] == [["-p", "m2560", "-c", "wiring", "-P", port.name, "-b", "115200"]]
     assert "neither firmware nor a bootloader (115200 baud) answers" in capsys.readouterr().err
 
 
@@ -261,7 +252,7 @@ def test_a_writing_that_fails_is_told_in_the_programs_words(
     avrdude: StandIn,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    avrdude.says({115200: ("", 0)}, {115200: ("avrdude error: verification mismatch at 0x0040\n", 1)})
+    avrdude.says({NEW: ("", 0)}, {NEW: ("avrdude error: verification mismatch at 0x0040\n", 1)})
     assert flash(cart, board(0)) == 3
     said = capsys.readouterr().err
     assert "was not written whole, the controller may hold no program" in said
@@ -275,8 +266,10 @@ def test_what_answers_afterwards_has_to_be_this_firmware(
     avrdude: StandIn,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    avrdude.says({115200: ("", 0)}, {115200: (WRITTEN, 0)})
-    assert flash(cart, board(0, speaking(court, build=b"another1"))) == 3
+    other = dataclasses.replace(court.compiled.machine, pause_limit=1)
+    stale = TwinDevice(dataclasses.replace(court.compiled, machine=other))
+    avrdude.says({NEW: ("", 0)}, {NEW: (WRITTEN, 0)})
+    assert flash(cart, board(0, speaking(stale))) == 3
     assert "one of another machine.toml answers" in capsys.readouterr().err
     assert flash(cart, board(0)) == 3
     assert "was written and compared, and yet it does not answer" in capsys.readouterr().err
@@ -289,7 +282,12 @@ def test_a_controller_that_pours_is_left_alone(
     avrdude: StandIn,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    assert flash(cart, board(0, speaking(court, state=1))) == 3
+    device = TwinDevice(court.compiled)
+    session = Session(device.rig(), court.compiled)
+    session.close_interlocks()
+    assert session.rig.client.pour(1, 0).reason == 0
+    device.advance(100)
+    assert flash(cart, board(0, speaking(device))) == 3
     assert "it is pouring: wait until it is done, or stop it" in capsys.readouterr().err
     assert avrdude.calls == []
 
@@ -390,17 +388,18 @@ def image(folder: Path) -> bytes:
 @pytest.mark.parametrize("speed", [115200, 57600])
 def test_avrdude_writes_to_a_blank_board(
     built_cart: Path,
-    court: Court,
+    program: Program,
     board: Callable[..., Board],
     speed: int,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr(client, "REPEATS_AT_BOOT", 4)
-    blank = board(speed, speaking(court))
+    blank = board(speed, program)
     assert flash(built_cart, blank, "--json") == 0
     printed = capsys.readouterr()
-    assert json.loads(printed.out) == {"baud": speed, "firmware_before": False, "engine": "1.0"}
+    told = json.loads(printed.out)
+    assert (told["baud"], told["firmware_before"]) == (speed, False)
     wanted = image(built_cart)
     assert bytes(blank.flash[: len(wanted)]) == wanted and set(blank.flash[len(wanted) :]) == {0xFF}
     assert "Writing | ####" in printed.err and "verified" in printed.err
@@ -423,13 +422,13 @@ def test_avrdude_refuses_another_chip(
 
 def test_a_flash_cell_that_does_not_hold_is_found(
     built_cart: Path,
-    court: Court,
+    program: Program,
     board: Callable[..., Board],
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
-    worn = board(115200, speaking(court), stuck=0x123)
+    worn = board(115200, program, stuck=0x123)
     assert flash(built_cart, worn) == 3
     said = capsys.readouterr().err
     assert "was not written whole" in said and "0x0123" in said
