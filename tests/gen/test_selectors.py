@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dosewright.gen.codes import Code
@@ -236,6 +236,7 @@ _CONTACTS = st.lists(
 )
 
 
+@example(contacts=[(65535, 255, 1, [True] * 30), (2, 1, 1, [True] * 30)], press=5, bounce=1)
 @given(contacts=_CONTACTS, press=st.integers(1, 24), bounce=st.integers(1, 4))
 def test_the_sum_of_the_pressed_contacts_is_poured(
     contacts: list[tuple[int, int, int, list[bool]]], press: int, bounce: int

@@ -11,6 +11,7 @@ from dosewright.gen.codes import Reason, Result, State
 from dosewright.hil.hands import Hands
 from dosewright.hil.messages import reason_words
 from dosewright.hil.regression import cases, fault_cases, replay
+from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
 from hil.conftest import EVERY_REACTION, court_of, write_project
@@ -125,6 +126,27 @@ def test_a_replay_keeps_the_link_alive(limited: Court, built: Built) -> None:
     """Its pour is six times as long as the limit."""
     (verdict,) = replay(limited, lambda: open_rig(f"host://{built(limited)}"), cases(limited.compiled))
     assert verdict.findings == ()
+
+
+def test_a_replay_asks_four_times_in_the_limit_whatever_the_tick(
+    tmp_path: Path, built: Built, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    court = booth(tmp_path, 'link_limit = "2 s"\ntick = "10 ms"')
+    waits = []
+    with open_rig(f"host://{built(court)}") as rig:
+        assert rig.bench
+        session = Session(rig, court.compiled)
+        session.prepare()
+        advance = rig.bench.advance
+
+        def watched(ticks: int) -> None:
+            waits.append(ticks)
+            advance(ticks)
+
+        monkeypatch.setattr(rig.bench, "advance", watched)
+        record = session.pour(court.compiled.recipes.recipes[0], 0)
+    assert court.undisturbed(record).findings == ()
+    assert court.compiled.machine.link_limit == 200 and max(waits) * 4 <= 200 and len(waits) > 20
 
 
 def test_faults_with_pauses_keep_it_alive_too(tmp_path: Path, built: Built) -> None:
