@@ -74,12 +74,13 @@ class Flasher:
                 "or its reset is not wired to the port: press reset at the moment this begins, or use a "
                 "programmer. Nothing was written"
             )
-        self.say(f"{self.port}: nobody yet; looking for a board of another kind")
-        for name in targets.names():
-            other = targets.read(name)
-            for kind in other.flash.bootloaders if other.flash and name != self.target.name else ():
-                if _run(other.flash, other.flash.probe, self.port, kind)[0] == 0:
-                    return self._other_chip(other.title)
+        self.say(f"{self.port}: nobody yet; looking for a board of another kind, which takes up to a minute")
+        for other in map(targets.read, targets.names()):
+            flash = other.flash
+            if flash is None or flash.program != self.flash.program or other.name == self.target.name:
+                continue
+            if any(_run(flash, flash.probe, self.port, kind)[0] == 0 for kind in flash.bootloaders):
+                return self._other_chip(other.title)
         return (
             f"{self.port}: neither firmware nor a bootloader ({speeds} baud) answers: it is the wrong port "
             "(dosewright ports), or the cable only charges and carries no data, or the board has no power or "
