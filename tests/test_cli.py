@@ -140,6 +140,7 @@ def test_a_second_build_leaves_everything_alone_and_a_third_says_why_not(
     assert main(["build", str(cart), "--out", str(out), "--json"]) == 0
     files = json.loads(capsys.readouterr().out)["files"]
     changed = {file["name"]: file["why"] for file in files if file["written"]}
+    changed.pop("firmware/budget.json", None)  # the table may take as many bytes as before
     firmware = {"firmware/firmware.elf", "firmware/firmware.hex"} if shutil.which("avr-gcc") else set()
     assert changed.keys() == {"recipes.h", "table.bin", "table.h", "plan.json"} | firmware
     assert {why for name, why in changed.items() if name not in firmware} == {"changed: recipes.toml"}
