@@ -115,7 +115,7 @@ class TwinDevice:
         following = self.tick + 1 & 0xFFFFFFFF
         if kind == Request.IDENTIFY:
             counts = (machine.channels, len(machine.outputs), len(machine.interlocks), len(machine.buttons))
-            head = struct.pack("<BBBBBHH", 1, 0, 1, 2, 1, 96, machine.tick_us)
+            head = struct.pack("<BBBBBHH", 1, 0, 1, 3, 1, 96, machine.tick_us)
             head += struct.pack("<I8s", interface(machine), build_digest(machine))
             held = bytes([self.held]) + b"\xff" * 4  # in slots that were never used
             return b"\0\0" + head + bytes(counts) + held + held + bytes(16)
