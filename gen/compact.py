@@ -142,5 +142,5 @@ def _long_bytes(steps: tuple[Step, ...], unit: int) -> bytes:
     for step in steps:
         size = 2 if isinstance(step, Dose) else 4
         body += bytes([step.output | (AFTER_ALL if step.after_all else 0)])
-        body += _value(step, unit).to_bytes(size, "big")
+        body += _value(step, unit).to_bytes(size, "little")
     return len(body).to_bytes(2, "big") + body

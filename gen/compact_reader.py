@@ -98,9 +98,9 @@ def _long_steps(source: _Source, words: Words, channels: int) -> Iterator[Step]:
         first = source.byte()
         output, after_all = first & ~AFTER_ALL, bool(first & AFTER_ALL)
         if output < channels:
-            yield Dose(output, source.take(">H")[0], after_all)
+            yield Dose(output, source.take("<H")[0], after_all)
         else:
-            yield Stage(output, source.take(">I")[0] * words.unit, after_all)
+            yield Stage(output, source.take("<I")[0] * words.unit, after_all)
 
 
 def _short_steps(source: _Source, head: int, words: Words, channels: int) -> tuple[list[Step], int]:

@@ -40,12 +40,6 @@ class Bytes:
             raise PageError("too few bytes")
         return sum(self.rest.popleft() << 8 * place for place in range(size))
 
-    def big(self, size: int) -> int:
-        total = 0
-        for _ in range(size):
-            total = total * 256 + self.little(1)
-        return total
-
     def number(self) -> int:
         first = self.little(1)
         return first if first < 240 else (first - 240) * 256 + self.little(1)
@@ -93,7 +87,7 @@ def recipe(
         lines = source.part(head * 256 + source.little(1))
         while lines.rest:
             waits, output = divmod(lines.little(1), 128)
-            amount = lines.big(2) if output < channels else lines.big(4) * unit
+            amount = lines.little(2) if output < channels else lines.little(4) * unit
             yield Line(output, amount, bool(waits))
         return
     check(codes > 1, "a short recipe")

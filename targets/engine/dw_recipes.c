@@ -17,6 +17,9 @@ typedef uintptr_t place_t;
 
 static bool in_rom; /* where the recipe lies that is being read */
 
+dw_offset_t dw_recipe_end;
+dw_offset_t dw_block_end;
+
 /* The byte at a place. Program memory is read without a call. */
 #define LOOK(place)                                                                                            \
     (rom ? dw_rom8((const uint8_t *)(place)) /* NOLINT(performance-no-int-to-ptr): it was made of a pointer */ \
@@ -36,48 +39,33 @@ DW_APART static uint16_t word_at(place_t place)
     return (uint16_t)(byte_at(place) | (uint16_t)byte_at(place + 1u) << 8);
 }
 
-/* The place of a listed number among so many recipes; their count when there is none. The list is read from its end on,
- * so that a rotten count reads nothing before `first`. */
-DW_APART static uint16_t index_of(place_t first, place_t at, uint16_t count, uint16_t number)
-{
-    uint16_t index = count;
-
-    while (index != 0 && at > first) {
-        index--;
-        at -= 2u;
-        if (word_at(at) == number) {
-            return index;
-        }
-    }
-    return count;
-}
-
 /* The steps of a long recipe: how many, 0 when one is broken. */
 DW_APART static uint8_t read_long(place_t at, place_t stop, dw_step_t *step)
 {
     uint8_t count = 0;
 
-    while (at != stop) {
+    for (; at != stop; count++) {
         uint8_t output = byte_at(at);
-        bool dose = (output & (uint8_t)~DW_AFTER_ALL) < DW_CHANNELS;
-        uint8_t size = dose ? 2u : 4u;
-        uint32_t amount = 0;
 
-        at++;
-        if (count == DW_STEPS_MAX || (output & (uint8_t)~DW_AFTER_ALL) >= DW_OUTPUTS || stop - at < size) {
-            return 0;
-        }
-        count++;
-        do {
-            amount = amount << 8 | byte_at(at);
-            at++;
-            size--;
-        } while (size != 0);
-        if (amount == 0 || (dose && amount > DW_WEIGHT_MAX)) {
+        if (count == DW_STEPS_MAX || stop - at < 3u) {
             return 0;
         }
         step->phase = output;
-        step->left = amount;
+        step->left = word_at(at + 1u);
+        at += 3u;
+        output &= (uint8_t)~DW_AFTER_ALL;
+        if (output >= DW_CHANNELS) {
+            if (output >= DW_OUTPUTS || stop - at < 2u) {
+                return 0;
+            }
+            step->left |= (uint32_t)word_at(at) << 16;
+            at += 2u;
+        } else if (step->left > DW_WEIGHT_MAX) {
+            return 0;
+        }
+        if (step->left == 0) {
+            return 0;
+        }
         step++;
     }
     return count;
@@ -160,14 +148,12 @@ DW_APART static uint8_t read_short(place_t at, uint8_t head, dw_step_t *step, pl
 }
 
 /* Passes over blocks, then over recipes. */
-uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *step)
+uint8_t dw_recipes_read_at(const dw_record_t *record, uint16_t index, dw_step_t *step)
 {
     const bool rom = record->source == DW_FROM_FIRMWARE;
     place_t start = record->base;
     place_t at;
     place_t last;
-    uint16_t index = (uint16_t)(number - 1u);
-    uint16_t count;
     uint16_t size;
     uint8_t head;
     uint8_t skip;
@@ -177,15 +163,6 @@ uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *s
         start = (place_t)dw_record_rom(DW_RECIPES);
     }
     last = (place_t)(start + record->length - DW_RECORD_TAIL - 1u);
-    count = word_at(start + DW_COUNT_AT);
-    if (byte_at(start + DW_LISTED_AT) != 0) {
-        /* of at most 16 servings: a rotten number of them is cut */
-        at = last + 1u - (place_t)4u * (byte_at(start + DW_SERVINGS_AT) & 31u);
-        index = index_of(start + DW_DICTIONARY_AT, at, count, number);
-    }
-    if (index >= count) {
-        return DW_NO_RECIPE;
-    }
     at = start + DW_DICTIONARY_AT + byte_at(start + DW_ENTRIES_AT);
     for (;;) {
         if (at >= last) { /* neither a length nor a recipe has less than two bytes */
@@ -203,6 +180,7 @@ uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *s
         index = (uint16_t)(index - DW_BLOCK);
         at += size;
     }
+    dw_block_end = (dw_offset_t)(at + size - start);
     skip = (uint8_t)index;
     for (;;) {
         if (at >= last) {
@@ -224,7 +202,41 @@ uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *s
     if (size > last + 1u - at) {
         return 0;
     }
+    dw_recipe_end = (dw_offset_t)(at + size - start);
     return head < DW_LONG ? read_long(at, at + size, step) : read_short(at, head, step, start);
+}
+
+/* The servings stand at the very end. Of at most 16: a rotten number of them is cut. */
+static uint8_t servings_of(const dw_record_t *record)
+{
+    return dw_record8(record, DW_SERVINGS_AT) & 31u;
+}
+
+/* The place of a listed number among the recipes; 65535, which no recipe has, when there is none. The list is read from
+ * its end on, so that a rotten count reads nothing before the lists. */
+static uint16_t index_of(const dw_record_t *record, uint16_t number, uint16_t count)
+{
+    dw_offset_t at = (dw_offset_t)(record->length - DW_RECORD_TAIL - 4u * servings_of(record));
+
+    while (count != 0 && at > DW_DICTIONARY_AT) {
+        count--;
+        at = (dw_offset_t)(at - 2u);
+        if (dw_record16(record, at) == number) {
+            return count;
+        }
+    }
+    return UINT16_MAX;
+}
+
+uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *steps)
+{
+    uint16_t count = dw_record16(record, DW_COUNT_AT);
+    uint16_t index = (uint16_t)(number - 1u);
+
+    if (dw_record8(record, DW_LISTED_AT) != 0) {
+        index = index_of(record, number, count);
+    }
+    return index < count ? dw_recipes_read_at(record, index, steps) : DW_NO_RECIPE;
 }
 
 uint16_t dw_recipes_unit(const dw_record_t *record)
@@ -232,10 +244,9 @@ uint16_t dw_recipes_unit(const dw_record_t *record)
     return dw_record16(record, DW_UNIT_AT);
 }
 
-/* They stand at the very end. */
 uint32_t dw_recipes_serving(const dw_record_t *record, uint8_t index)
 {
-    uint8_t servings = dw_record8(record, DW_SERVINGS_AT);
+    uint8_t servings = servings_of(record);
 
     if (index >= servings) {
         return 0;

@@ -3,6 +3,7 @@
 #define DW_RECIPES_BODY_H
 
 #include "dw_record.h"
+#include "dw_step.h"
 #include "machine.h"
 
 /* Offsets from the record's start. */
@@ -24,5 +25,12 @@
 #define DW_CODES                                                                                                \
     (DW_CHANNELS <= 8u && DW_OUTPUTS - DW_CHANNELS <= 4u ? 32u :                                                \
      DW_CHANNELS <= 16u && DW_OUTPUTS - DW_CHANNELS <= 8u ? 16u : 1u)
+
+/* Offsets behind the recipe that was read last, and behind its block as the block's length says. */
+extern dw_offset_t dw_recipe_end;
+extern dw_offset_t dw_block_end;
+
+/* Read the recipe of this index, below the number of recipes; else as dw_recipes_read. */
+DW_CHECKED uint8_t dw_recipes_read_at(const dw_record_t *record, uint16_t index, dw_step_t *steps);
 
 #endif

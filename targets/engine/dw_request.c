@@ -57,9 +57,9 @@ static dw_answer_t reckon(dw_step_t *line, dw_share_t *share)
         }
         line->left = dw_dose_ticks(dw_share_next(share, (uint16_t)line->left), &calibration);
         dw_state.offset_ticks[output] = dw_offset_ticks(&calibration);
-        if (line->left == 0) {
-            return dw_answer(DW_DOSE_TOO_SMALL, output);
-        }
+    }
+    if (line->left == 0) { /* of a stage only where a cell rotted */
+        return dw_answer(DW_DOSE_TOO_SMALL, output);
     }
     if (line->left > dw_rom32(&dw_outputs[output].max_on)) {
         return dw_answer(DW_DOSE_TOO_LONG, output);

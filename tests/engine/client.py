@@ -51,7 +51,7 @@ class Stage:
 
 def long_step(output: int, after_all: bool, value: int, size: int) -> bytes:
     """A step of a long recipe."""
-    return bytes([output | after_all << 7]) + value.to_bytes(size, "big")
+    return bytes([output | after_all << 7]) + value.to_bytes(size, "little")
 
 
 def number(value: int) -> bytes:

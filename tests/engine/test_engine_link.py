@@ -31,7 +31,7 @@ def test_identify(cart: Path) -> None:
         ready(c)
         told = c.ask(1)
         assert (told.reason, told.argument) == ("ok", 0)
-        head = struct.pack("<BBBBBHHI", 1, 0, 1, 2, 1, FRAME_LIMIT, 1000, INTERFACE)
+        head = struct.pack("<BBBBBHHI", 1, 0, 1, 3, 1, FRAME_LIMIT, 1000, INTERFACE)
         slots = bytes([2, 0xA6, 0xC9, 0x53, 0x9A])  # stored; slot 0 committed, slot 1 superseded
         rest = bytes(range(0xB0, 0xB8)) + bytes([2, 3, 2, 3]) + slots + slots
         assert told.rest == head + rest + bytes(16)

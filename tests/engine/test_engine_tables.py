@@ -34,7 +34,7 @@ SHORT_TEXTS = [
         "5f 80 01 00 21 01",  # stages of 60, 100 ticks; channels 0, 1; closing stage; first and last wait
         "31 00 1f 07",  # channel 0, closing stage of 70 ticks, its value behind the code
         "32 1f f1 02",  # channel 0: 258, waits
-        "00 08 00 00 07 82 00 00 00 1e",  # a long one: channel 0: 7, stage of 300 ticks that waits
+        "00 08 00 07 00 82 1e 00 00 00",  # a long one: channel 0: 7, stage of 300 ticks that waits
     )
 ]
 SHORT_TEXTS += 13 * [bytes.fromhex("20 00 21")]

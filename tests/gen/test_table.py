@@ -56,7 +56,7 @@ def with_crc(data: bytes) -> bytes:
 def test_the_recipes_record_byte_by_byte() -> None:
     body = bytes.fromhex(
         "02 01 0300  02 01 0100  01 32"
-        "  14  00 08 08 0a0b0c0d 83 0102  53 00 3f f1 2c 61  3a 21 00 20"
+        "  14  00 08 08 0d0c0b0a 83 0201  53 00 3f f1 2c 61  3a 21 00 20"
         "  0700 3412 3512  e8030000 04030201"
     )
     length = 16 + len(body) + 4
@@ -212,7 +212,7 @@ def test_every_truncation_and_every_flipped_bit_is_noticed(data: bytes) -> None:
 def patched(data: bytes, at: int, layout: str, value: int) -> bytes:
     """A record with one field of its body changed and its CRC mended."""
     changed = bytearray(data[:-4])
-    struct.pack_into(layout if layout[0] == ">" else "<" + layout, changed, 16 + at, value)
+    struct.pack_into("<" + layout, changed, 16 + at, value)
     return with_crc(bytes(changed))
 
 
@@ -237,10 +237,10 @@ def read(data: bytes) -> RecipeTable:
         (11, "B", 1, "ends too early"),
         (12, "B", 200, "ends too early"),
         (13, "B", 12, "which there is not"),
-        (14, ">I", 0, "stage"),
-        (14, ">I", 1 << 31, "stage"),
-        (19, ">H", 0, "weights"),
-        (19, ">H", 4096, "weights"),
+        (14, "I", 0, "stage"),
+        (14, "I", 1 << 31, "stage"),
+        (19, "H", 0, "weights"),
+        (19, "H", 4096, "weights"),
         (21, "B", 0x43, "ends too early"),
         (26, "B", 0x80, "which there is not"),
         (27, "B", 0x4A, "ends too early"),
