@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import tomllib
+from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 
 from dosewright.gen.codes import Code
 from dosewright.gen.compiled import (
@@ -21,6 +24,7 @@ from dosewright.gen.compiled import (
 from dosewright.gen.load import examine, load
 from dosewright.gen.lower import lower
 from dosewright.gen.problems import Problem
+from dosewright.gen.schema import schema_of
 from dosewright.gen.twin import run
 from dosewright.gen.twin_log import Event, Input
 from project_files import FILES, changed, position, put
@@ -184,6 +188,23 @@ def test_contacts_stand_behind_the_buttons_and_count_in_powers_of_two(tmp_path: 
     assert [contact.pin.name for contact in contacts] == ["A0", "A1", "A2", "A3", "A4", "A5"]
     assert not any(contact.pin.active_high for contact in contacts) and contacts[0].debounce == 20
     assert machine.link_limit == 5000
+
+
+def test_the_schema_is_true_of_them() -> None:
+    """By the validator of the jsonschema library."""
+    validator = Draft202012Validator(schema_of("machine"))
+    machine = tomllib.loads(ferry()[M])
+    assert list(validator.iter_errors(machine)) == []
+    for table, key, value in (
+        ("machine", "link_limit", 1.9),
+        ("menu", "pins", []),
+        ("menu", "sets", "strength"),
+        ("size", "positions", 1),
+    ):
+        wrong = deepcopy(machine)
+        (wrong["machine"] if table == "machine" else wrong["selector"][table])[key] = value
+        (error,) = validator.iter_errors(wrong)
+        assert key in error.absolute_path
 
 
 def test_without_a_link_limit_there_is_none(tmp_path: Path) -> None:
