@@ -133,6 +133,5 @@ def _offer(folder: Path, conclusion: Conclusion, helper: Helper) -> None:
         return
     write(folder, change)
     helper.tell(
-        f"machine.toml is mended. Pins are compiled in: dosewright flash {folder} --rig PORT, and "
-        "walk again."
+        f"machine.toml is mended. Pins are compiled in: dosewright flash {folder} --rig PORT, and walk again."
     )
