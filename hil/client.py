@@ -30,7 +30,6 @@ ONCE = {
     Request.POUR,
     Request.GO_ON,
     Request.JOG,
-    Request.TRACE,
 }
 
 _T = TypeVar("_T")
@@ -75,6 +74,8 @@ class Client:
         self._frame_limit = SMALLEST_FRAME
         self._buffer = bytearray()
         self._in_step = False
+        self._next_entry: int | None = None  # of the trace
+        self._entries_lost = 0
         port.timeout = ANSWER_WITHIN
 
     @classmethod
@@ -104,6 +105,7 @@ class Client:
                 f"{messages.PROTOCOL}; stale is {stale}{mend}"
             )
         found = self._decoded(messages.identity, payload)
+        self._next_entry = None  # it may be another controller, or have been reset
         self._frame_limit = max(SMALLEST_FRAME, found.frame_limit)
         return found
 
@@ -129,13 +131,21 @@ class Client:
         return self._decoded(messages.booked, self._done(Request.BOOKED))
 
     def trace(self) -> tuple[int, list[messages.Entry]]:
-        """Everything in the trace, which is empty afterwards; and how many entries were lost to overflow."""
+        """What the trace has got since this was last called, and how many entries were lost since then.
+
+        The first time, and after a reset of the controller, that is all since its start.
+        """
         lost, entries = 0, []
         while True:
-            more_lost, more = self._decoded(messages.trace, self._done(Request.TRACE))
-            lost += more_lost
-            entries += more
-            if not more:
+            wanted = self._next_entry
+            payload = b"" if wanted is None else struct.pack("<H", wanted)
+            told = self._decoded(messages.trace, self._done(Request.TRACE, payload))
+            if told.first != wanted:
+                self._entries_lost = 0
+            lost += told.lost - self._entries_lost & 0xFFFF
+            entries += told.entries
+            self._entries_lost, self._next_entry = told.lost, told.first + len(told.entries) & 0xFFFF
+            if not told.entries:
                 return lost, entries
 
     def range_crc(self, kind: bytes, offset: int, length: int) -> int:

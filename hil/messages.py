@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from dosewright.gen.codes import Reason, Result, State
 
-PROTOCOL = 1
+PROTOCOL = 2
 _Member = TypeVar("_Member", bound=IntEnum)
 
 
@@ -42,6 +42,16 @@ class Held(IntEnum):
     NONE = 0
     BUILT_IN = 1
     STORED = 2
+
+
+class Cause(IntEnum):
+    """Why the controller started last."""
+
+    UNKNOWN = 0
+    POWER = 1
+    RESET_LINE = 2
+    SUPPLY = 3
+    WATCHDOG = 4
 
 
 class Slot(IntEnum):
@@ -80,6 +90,7 @@ class Identity:
     recipes: Held
     calibration: Held
     slots: dict[bytes, tuple[Slot, Slot]]  # by kind of record
+    cause: Cause
     unit: str
 
 
@@ -109,6 +120,15 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Trace:
+    """A piece of the trace: entries ``lost`` since the start (mod 2^16), and the ``first`` one's number."""
+
+    lost: int
+    first: int
+    entries: list[Entry]
+
+
+@dataclass(frozen=True, slots=True)
 class Booking:
     """What one step of the last pour came to, in ticks."""
 
@@ -118,11 +138,12 @@ class Booking:
     on: int
 
 
-_IDENTITY = struct.Struct("<BBBBBHHI8sBBBBBHHBHH16s")
+_IDENTITY = struct.Struct("<BBBBBHHI8sBBBBBHHBHHB")
+_NAME = 16
 _STATUS = struct.Struct("<BBBBIHBIB")
 _ENTRY = struct.Struct("<IBB")
 _BOOKING = struct.Struct("<BBII")
-assert (_IDENTITY.size, _STATUS.size, _ENTRY.size, _BOOKING.size) == (51, 16, 6, 10)
+assert (_IDENTITY.size, _STATUS.size, _ENTRY.size, _BOOKING.size) == (36, 16, 6, 10)
 
 
 def identity(payload: bytes) -> Identity:
@@ -130,11 +151,11 @@ def identity(payload: bytes) -> Identity:
     if payload[:1] and payload[0] != PROTOCOL:
         # Only the first byte keeps its meaning in every version.
         raise BadAnswer(f"protocol {payload[0]}")
-    head, rest = _split(_IDENTITY, payload)
+    head, name = _split(_IDENTITY, payload)
     (protocol, major, minor, recipes_format, calibration_format, limit, tick_us, interface, build) = head[:9]
-    channels, outputs, interlocks, buttons, recipes, r0, r1, calibration, c0, c1, name = head[9:]
-    if rest:
-        raise BadAnswer(f"{len(rest)} bytes too many")
+    channels, outputs, interlocks, buttons, recipes, r0, r1, calibration, c0, c1, cause = head[9:]
+    if len(name) not in (0, _NAME):
+        raise BadAnswer(f"a name of {len(name)} bytes")
     return Identity(
         protocol,
         (major, minor),
@@ -151,6 +172,7 @@ def identity(payload: bytes) -> Identity:
         _member(Held, recipes),
         _member(Held, calibration),
         {b"R": (Slot(r0), Slot(r1)), b"C": (Slot(c0), Slot(c1))},
+        _member(Cause, cause),
         name.rstrip(b"\0").decode("utf-8", "replace"),
     )
 
@@ -177,12 +199,12 @@ def status(payload: bytes) -> Status:
     )
 
 
-def trace(payload: bytes) -> tuple[int, list[Entry]]:
-    """Decode the answer to *trace*: entries lost since it was last read, and the entries."""
-    if len(payload) < 3:
+def trace(payload: bytes) -> Trace:
+    """Decode the answer to *trace*."""
+    if len(payload) < 5:
         raise BadAnswer("too short")
-    lost, count = struct.unpack_from("<HB", payload)
-    return lost, [Entry(*fields) for fields in _rows(_ENTRY, payload[3:], count)]
+    lost, first, count = struct.unpack_from("<HHB", payload)
+    return Trace(lost, first, [Entry(*fields) for fields in _rows(_ENTRY, payload[5:], count)])
 
 
 def booked(payload: bytes) -> list[Booking]:

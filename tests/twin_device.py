@@ -47,7 +47,7 @@ class TwinDevice:
         self.records = dict(zip((b"R", b"C"), table_bin(compiled), strict=True))
         self.held = 1
         self.to_read = b""
-        self.read_entries = self.taken_edges = 0
+        self.let_go = self.taken_edges = 0
         self.last: tuple[Frame, bytes] | None = None
         self.partial = b""
 
@@ -115,10 +115,10 @@ class TwinDevice:
         following = self.tick + 1 & 0xFFFFFFFF
         if kind == Request.IDENTIFY:
             counts = (machine.channels, len(machine.outputs), len(machine.interlocks), len(machine.buttons))
-            head = struct.pack("<BBBBBHH", 1, 0, 1, 3, 1, 96, machine.tick_us)
+            head = struct.pack("<BBBBBHH", 2, 0, 1, 3, 1, 96, machine.tick_us)
             head += struct.pack("<I8s", interface(machine), build_digest(machine))
             held = bytes([self.held]) + b"\xff" * 4  # in slots that were never used
-            return b"\0\0" + head + bytes(counts) + held + held + bytes(16)
+            return b"\0\0" + head + bytes(counts) + held + held + bytes([1])
         if kind in (Request.POUR, Request.STOP, Request.GO_ON):
             event: twin_log.Event = twin_log.Stop(following)
             if kind == Request.POUR:
@@ -134,13 +134,11 @@ class TwinDevice:
         if kind == Request.STATUS:
             return b"\0\0" + self.status(outcome)
         if kind == Request.TRACE:
-            entries = list(self.told(outcome.trace))[self.read_entries :][:10]
-            self.read_entries += len(entries)
-            return (
-                b"\0\0"
-                + struct.pack("<HB", 0, len(entries))
-                + b"".join(struct.pack("<IBB", *e) for e in entries)
-            )
+            if payload:
+                self.let_go += int.from_bytes(payload, "little") - self.let_go & 0xFFFF
+            entries = list(self.told(outcome.trace))[self.let_go :][:10]
+            head = struct.pack("<HHB", 0, self.let_go & 0xFFFF, len(entries))
+            return b"\0\0" + head + b"".join(struct.pack("<IBB", *entry) for entry in entries)
         if kind == Request.BOOKED:
             return (
                 b"\0\0"

@@ -26,6 +26,7 @@ DosewrightEngine Dosewright;
 
 static Stream *link_port;
 static uint32_t due; /* when the next tick is, by micros() */
+static uint8_t cause; /* of the last reset */
 static uint32_t worst; /* microseconds from a tick to the last pin that it changed */
 static uint8_t locked = 1; /* until begin(); a tick that is under way locks too */
 static uint8_t written[DW_PORTS];
@@ -144,6 +145,26 @@ extern "C" void dw_port_alive(void)
 {
 }
 
+/* Only where the bootloader leaves MCUSR as it is, or there is none; most boards do not tell a sketch. */
+extern "C" uint8_t dw_port_reset_cause(void)
+{
+    return cause;
+}
+
+static void keep_cause()
+{
+#if defined(MCUSR)
+    uint8_t reason = MCUSR;
+
+    MCUSR = 0;
+    cause = (reason & 1u << PORF) != 0    ? DW_CAUSE_POWER
+            : (reason & 1u << BORF) != 0  ? DW_CAUSE_SUPPLY
+            : (reason & 1u << EXTRF) != 0 ? DW_CAUSE_RESET_LINE
+            : (reason & 1u << WDRF) != 0  ? DW_CAUSE_WATCHDOG
+                                          : DW_CAUSE_UNKNOWN;
+#endif
+}
+
 #if DW_STORE_KIND == DW_STORE_MEMORY
 
 static uint8_t store[DW_STORE_SIZE];
@@ -255,6 +276,7 @@ void DosewrightEngine::begin()
 {
     locked = 1;
     pins_begin();
+    keep_cause();
     store_begin();
     dw_start(0);
     store_flush();

@@ -44,7 +44,7 @@ typedef uint8_t dw_lock_t;
 /* The Arduino core takes a quarter of the 2 KiB of the smallest boards before the engine gets any. */
 #if defined(RAMEND) && RAMEND < 0x1000
 #define DW_FRAME_LIMIT 96u
-#define DW_TRACE_LENGTH 24u
+#define DW_TRACE_LENGTH 16u
 #else
 #define DW_FRAME_LIMIT 256u
 #define DW_TRACE_LENGTH 128u

@@ -20,6 +20,6 @@
     X(11, L, r30, sts, _SFR_MEM_ADDR)
 
 #define DW_FRAME_LIMIT 200
-#define DW_TRACE_LENGTH 100
+#define DW_TRACE_LENGTH 64
 
 #endif

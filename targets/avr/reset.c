@@ -3,6 +3,7 @@
 #include <avr/wdt.h>
 
 #include "avr_port.h"
+#include "dw_port.h"
 #include "machine.h"
 
 #define MARK 0xD05Eu
@@ -44,4 +45,17 @@ void avr_keep_reason(uint8_t r2)
     }
     mark = MARK;
     avr_reset_reason = reason;
+}
+
+/* When power comes on other bits may be set too. A bootloader that begins after the reset line was pulled and ends by the
+ * watchdog leaves both bits, if it leaves any. */
+uint8_t dw_port_reset_cause(void)
+{
+    uint8_t reason = avr_reset_reason;
+
+    return (reason & 1u << PORF) != 0    ? DW_CAUSE_POWER
+           : (reason & 1u << BORF) != 0  ? DW_CAUSE_SUPPLY
+           : (reason & 1u << EXTRF) != 0 ? DW_CAUSE_RESET_LINE
+           : (reason & 1u << WDRF) != 0  ? DW_CAUSE_WATCHDOG
+                                         : DW_CAUSE_UNKNOWN;
 }

@@ -1,12 +1,18 @@
 #include "dw_crc.h"
 
 /* The byte-wise form without a table: a few shifts, quick enough for the receive path of an 8-bit core. */
-uint16_t dw_crc16(uint16_t crc, uint8_t byte)
+uint16_t dw_crc16(const uint8_t *bytes, uint8_t length)
 {
-    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
+    uint16_t crc = 0xFFFFu;
 
-    x = (uint8_t)(x ^ (x >> 4));
-    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
+    for (; length != 0; length--) {
+        uint8_t x = (uint8_t)((crc >> 8) ^ *bytes);
+
+        x = (uint8_t)(x ^ (x >> 4));
+        crc = (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
+        bytes++;
+    }
+    return crc;
 }
 
 /* Bit by bit: records are checked once, so smallness counts. */

@@ -2,7 +2,11 @@
 #ifndef DW_LINK_H
 #define DW_LINK_H
 
-#include "dw_port.h"
+#include "dw_engine.h"
+
+/* Bytes of an answer behind its reason and argument, and of a request behind its type, at most. */
+#define DW_ANSWER_MOST (DW_FRAME_LIMIT - 8u)
+#define DW_REQUEST_MOST (DW_FRAME_LIMIT - 6u)
 
 /* Forget everything received or answered so far. */
 void dw_link_start(void);
@@ -10,21 +14,9 @@ void dw_link_start(void);
 /* Take what was received, answer a request if one is complete, send what there is room for. */
 void dw_link_poll(void);
 
-/* Append to the payload of the answer under construction. */
-void dw_reply8(uint8_t value);
-void dw_reply16(uint16_t value);
-void dw_reply32(uint32_t value);
-
-/* Bytes that still fit into it. */
-uint8_t dw_reply_room(void);
-
-/* The byte after those appended so far: a count that is known only later goes there. */
-uint8_t *dw_reply_here(void);
-
-/* True for a request that is not done again when it is repeated because its answer was lost. */
-DW_CHECKED bool dw_serve_once(uint8_t type);
-
-/* Carry out a request and append the payload of its answer. */
-void dw_serve(uint8_t type, const uint8_t *payload, uint8_t length);
+/* The requests of LINK.md: carry one out. Writes what follows reason and argument in the answer to `reply`, which is two
+ * bytes behind the beginning of the payload: whatever is wanted of that is read first. Returns the end of what was
+ * written. A request that was `repeated` and is to be done only once leaves everything as it is. */
+uint8_t *dw_serve(uint8_t *frame, uint8_t length, bool repeated, dw_answer_t *answer);
 
 #endif

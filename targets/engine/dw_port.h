@@ -4,7 +4,7 @@
  *     dw_offset_t                unsigned type that holds every offset into a record and every store address
  *     dw_lock_t                  what dw_port_lock hands to dw_port_unlock
  *     DW_FRAME_LIMIT             bytes of a frame on the wire, 64 .. 256
- *     DW_TRACE_LENGTH            entries of the trace ring, 8 .. 255
+ *     DW_TRACE_LENGTH            places of the trace ring, a power of two, 8 .. 256
  *     DW_STORE_SIZE              bytes of the store
  */
 #ifndef DW_PORT_H
@@ -50,6 +50,15 @@ uint8_t dw_port_store_read(dw_offset_t address);
 
 /* Write a byte of the store and wait until it is there; false when it could not be written. */
 DW_CHECKED bool dw_port_store_write(dw_offset_t address, uint8_t value);
+
+#define DW_CAUSE_UNKNOWN 0u
+#define DW_CAUSE_POWER 1u      /* power came on */
+#define DW_CAUSE_RESET_LINE 2u /* somebody pulled the reset line: a button, or a host that opens the port */
+#define DW_CAUSE_SUPPLY 3u     /* the supply was too low */
+#define DW_CAUSE_WATCHDOG 4u   /* nobody fed it */
+
+/* Why the controller was reset last. The same until the next reset. */
+uint8_t dw_port_reset_cause(void);
 
 /* Called once for each pass of the main loop in which a tick went by: both are alive. */
 void dw_port_alive(void);

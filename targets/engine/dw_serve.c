@@ -1,13 +1,12 @@
 /* The requests of LINK.md. */
 #include "dw_calibration.h"
-#include "dw_engine.h"
 #include "dw_link.h"
 #include "dw_record.h"
+#include "dw_state.h"
 #include "dw_store.h"
 #include "dw_trace.h"
-#include "machine.h"
 
-#define PROTOCOL 1u
+#define PROTOCOL 2u
 #define ENGINE_MAJOR 0u
 #define ENGINE_MINOR 1u
 
@@ -29,8 +28,43 @@
 
 #define SPARE 0x20u /* in the letter of a kind: the slot that is not in force */
 #define OFFSET_BYTES 4u
+#define OFFSET_MOST ((dw_offset_t)~(dw_offset_t)0)
+#define NUMBER_BYTES 2u
 #define TRACE_BYTES 6u
+#define TRACE_MOST ((DW_ANSWER_MOST - 5u) / TRACE_BYTES)
 #define BOOKED_BYTES 10u
+#define BOOKED_MOST ((DW_ANSWER_MOST - 1u) / BOOKED_BYTES)
+
+/* Where the next byte of the answer goes. */
+static uint8_t *reply;
+
+static void put8(uint8_t value)
+{
+    *reply = value;
+    reply++;
+}
+
+static void put16(uint16_t value)
+{
+    reply[0] = (uint8_t)(value & 0xFFu);
+    reply[1] = (uint8_t)(value >> 8);
+    reply += 2;
+}
+
+static void put32(uint32_t value)
+{
+    reply[0] = (uint8_t)(value & 0xFFu);
+    reply[1] = (uint8_t)(value >> 8 & 0xFFu);
+    reply[2] = (uint8_t)(value >> 16 & 0xFFu);
+    reply[3] = (uint8_t)(value >> 24);
+    reply += 4;
+}
+
+static void put_record(const dw_record_t *record, dw_offset_t offset, uint8_t count)
+{
+    dw_record_copy(record, offset, reply, count);
+    reply += count;
+}
 
 static uint16_t get16(const uint8_t *bytes)
 {
@@ -42,44 +76,49 @@ static uint32_t get32(const uint8_t *bytes)
     return get16(bytes) | (uint32_t)get16(bytes + 2) << 16;
 }
 
-/* All NUL when there is none. */
-static void put_name(void)
+/* An offset or a length into a record; one that no record here has room for is told as the largest of all. */
+static dw_offset_t get_offset(const uint8_t *bytes)
 {
-    dw_record_t unit;
-    uint8_t i;
+    uint32_t value = get32(bytes);
 
-    dw_store_unit(&unit);
-    for (i = 0; i < DW_UNIT_NAME; i++) {
-        dw_reply8(unit.source == DW_FROM_NOWHERE ? 0 : dw_record8(&unit, i));
-    }
+    return value > OFFSET_MOST ? OFFSET_MOST : (dw_offset_t)value;
 }
+
+#define LOW(number) ((number) & 0xFFu)
+#define LOW16(number) LOW(number), LOW((number) >> 8)
+#define LOW32(number) LOW16(number), LOW16((number) >> 16)
+
+/* What never changes, as it goes over the link: read as bytes from its beginning on. */
+static const struct {
+    uint8_t before[13]; /* cppcheck-suppress unusedStructMember */
+    uint8_t digest[8]; /* cppcheck-suppress unusedStructMember */
+    uint8_t counts[4]; /* cppcheck-suppress unusedStructMember */
+} constants DW_ROM = {
+    { PROTOCOL, ENGINE_MAJOR, ENGINE_MINOR, DW_RECIPES_FORMAT, DW_CALIBRATION_FORMAT, LOW16(DW_FRAME_LIMIT),
+      LOW16(DW_TICK_US), LOW32(DW_INTERFACE) },
+    DW_BUILD_DIGEST,
+    { DW_CHANNELS, DW_OUTPUTS, DW_INTERLOCKS, DW_BUTTONS },
+};
 
 static void identify(void)
 {
-    static const uint8_t versions[] DW_ROM = { PROTOCOL, ENGINE_MAJOR, ENGINE_MINOR, DW_RECIPES_FORMAT,
-                                               DW_CALIBRATION_FORMAT };
-    static const uint8_t digest[] DW_ROM = DW_BUILD_DIGEST;
+    const uint8_t *constant = (const uint8_t *)&constants;
+    dw_record_t unit;
     uint8_t i;
 
-    for (i = 0; i < sizeof versions; i++) {
-        dw_reply8(dw_rom8(&versions[i]));
+    for (i = 0; i < sizeof constants; i++) {
+        put8(dw_rom8(&constant[i]));
     }
-    dw_reply16(DW_FRAME_LIMIT);
-    dw_reply16(DW_TICK_US);
-    dw_reply32(DW_INTERFACE);
-    for (i = 0; i < sizeof digest; i++) {
-        dw_reply8(dw_rom8(&digest[i]));
-    }
-    dw_reply8(DW_CHANNELS);
-    dw_reply8(DW_OUTPUTS);
-    dw_reply8(DW_INTERLOCKS);
-    dw_reply8(DW_BUTTONS);
     for (i = 0; i < DW_KINDS; i++) {
-        dw_reply8(dw_store_record(i)->source);
-        dw_reply16(dw_store_mark(i, 0));
-        dw_reply16(dw_store_mark(i, 1));
+        put8(dw_store_record(i)->source);
+        put16(dw_store_mark(i, 0));
+        put16(dw_store_mark(i, 1));
     }
-    put_name();
+    put8(dw_port_reset_cause());
+    dw_store_unit(&unit);
+    if (unit.source != DW_FROM_NOWHERE) {
+        put_record(&unit, 0, DW_UNIT_NAME);
+    }
 }
 
 static void status(void)
@@ -88,57 +127,66 @@ static void status(void)
     uint8_t i;
 
     dw_get_status(&now);
-    dw_reply8(now.state);
-    dw_reply8(now.result);
-    dw_reply8(now.why.reason);
-    dw_reply8(now.why.argument);
-    dw_reply32(now.tick);
-    dw_reply16(now.recipe);
-    dw_reply8(now.serving);
-    dw_reply16(now.closed);
-    dw_reply16(now.pressed);
-    dw_reply8((uint8_t)((DW_OUTPUTS + 7u) / 8u));
+    put8(now.state);
+    put8(now.result);
+    put8(now.why.reason);
+    put8(now.why.argument);
+    put32(now.tick);
+    put16(now.recipe);
+    put8(now.serving);
+    put16(now.closed);
+    put16(now.pressed);
+    put8((uint8_t)((DW_OUTPUTS + 7u) / 8u));
     for (i = 0; i < (DW_OUTPUTS + 7u) / 8u; i++) {
-        dw_reply8(dw_outputs_on(i));
+        put8(dw_outputs_on(i));
     }
 }
 
-static void trace(void)
+/* As many entries as a frame holds. */
+static void trace(const uint8_t *payload, uint8_t length)
 {
-    uint8_t *count;
-    dw_trace_t entry;
+    uint16_t number = length != 0 ? get16(payload) : dw_trace_first();
+    uint8_t count;
 
-    dw_reply16(dw_trace_lost());
-    count = dw_reply_here();
-    dw_reply8(0);
-    while (dw_reply_room() >= TRACE_BYTES && dw_trace_take(&entry)) {
-        dw_reply32(entry.tick);
-        dw_reply8(entry.code);
-        dw_reply8(entry.argument);
-        (*count)++;
+    put16(dw_trace_let_go(number));
+    number = dw_trace_first();
+    put16(number);
+    count = dw_trace_held();
+    count = count < TRACE_MOST ? count : TRACE_MOST;
+    put8(count);
+    for (; count != 0; count--) {
+        const dw_trace_t *entry = dw_trace_entry(number);
+
+        put32(entry->tick);
+        put8(entry->code);
+        put8(entry->argument);
+        number++;
     }
 }
 
 static void booked(uint8_t index)
 {
-    uint8_t *count = dw_reply_here();
+    uint8_t *count = reply;
     dw_booked_t step;
 
-    dw_reply8(0);
-    while (dw_reply_room() >= BOOKED_BYTES && dw_get_booked(index, &step)) {
-        dw_reply8(step.output);
-        dw_reply8(step.starts);
-        dw_reply32(step.planned);
-        dw_reply32(step.on);
+    put8(0);
+    while (*count < BOOKED_MOST && dw_get_booked(index, &step)) {
+        put8(step.output);
+        put8(step.starts);
+        put32(step.planned);
+        put32(step.on);
         (*count)++;
         index++;
     }
 }
 
 /* The CRC of a range of the record in force (small letter: of the spare slot), or its bytes. */
-static uint8_t range(uint8_t letter, uint32_t offset, uint32_t length, bool as_crc)
+static uint8_t range(const uint8_t *payload, bool as_crc)
 {
+    uint8_t letter = payload[0];
     uint8_t kind = dw_kind_of((uint8_t)(letter & ~SPARE));
+    dw_offset_t offset = get_offset(payload + 1);
+    dw_offset_t length = as_crc ? get_offset(payload + 5) : payload[5];
     dw_record_t record;
 
     if (kind == DW_KINDS) {
@@ -151,50 +199,22 @@ static uint8_t range(uint8_t letter, uint32_t offset, uint32_t length, bool as_c
     if (record.source == DW_FROM_NOWHERE) {
         return kind == DW_RECIPES ? DW_NO_RECIPES : DW_NO_CALIBRATION;
     }
-    if (offset > record.length || length > record.length - offset || (!as_crc && length > dw_reply_room())) {
+    if (offset > record.length || length > record.length - offset || (!as_crc && length > DW_ANSWER_MOST)) {
         return DW_BAD_LENGTH;
     }
     if (as_crc) {
-        dw_reply32(dw_record_crc(&record, (dw_offset_t)offset, (dw_offset_t)length));
-        return DW_OK;
-    }
-    while (length != 0) {
-        dw_reply8(dw_record8(&record, (dw_offset_t)offset));
-        offset++;
-        length--;
+        put32(dw_record_crc(&record, offset, length));
+    } else {
+        put_record(&record, offset, (uint8_t)length);
     }
     return DW_OK;
 }
 
-/* Requests that only ask; DW_UNKNOWN_REQUEST when it is none of them. */
-static uint8_t tell(uint8_t type, const uint8_t *payload, uint8_t length)
-{
-    switch (type) {
-    case IDENTIFY:
-        identify();
-        break;
-    case STATUS:
-        status();
-        break;
-    case TRACE:
-        trace();
-        break;
-    case BOOKED:
-        booked(length != 0 ? payload[0] : 0);
-        break;
-    case RANGE_CRC:
-        return range(payload[0], get32(payload + 1), get32(payload + 5), true);
-    case READ:
-        return range(payload[0], get32(payload + 1), payload[5], false);
-    default:
-        return DW_UNKNOWN_REQUEST;
-    }
-    return DW_OK;
-}
-
-/* Requests that do something, and all others. */
+/* A request that is known, with a payload of a length that it may have. */
 static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t length)
 {
+    uint8_t reason = DW_OK;
+
     switch (type) {
     case UPLOAD_BEGIN:
         return dw_store_begin(dw_kind_of(payload[0]), get32(payload + 1));
@@ -208,86 +228,90 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
         return dw_store_name(payload);
     case POUR:
         return dw_pour_over_link(get16(payload), payload[2]);
-    case STOP:
-        dw_stop();
-        return dw_answer(DW_OK, 0);
     case GO_ON:
         return dw_go_on();
     case JOG:
         return dw_jog(payload[0], payload[1] != 0);
-    default:
-        return dw_answer(tell(type, payload, length), 0);
+    case STOP:
+        dw_stop();
+        break;
+    case IDENTIFY:
+        identify();
+        break;
+    case STATUS:
+        status();
+        break;
+    case TRACE:
+        trace(payload, length);
+        break;
+    case BOOKED:
+        booked(length != 0 ? payload[0] : 0);
+        break;
+    case RANGE_CRC:
+        reason = range(payload, true);
+        break;
+    default: /* READ */
+        reason = range(payload, false);
+        break;
     }
+    return dw_answer(reason, 0);
 }
 
 #define ONCE 1u /* is done only once when repeated */
 #define IDLE 2u /* is refused unless idle */
+#define MORE 4u /* the payload may be longer */
+#define BARE 8u /* the payload may be left out */
 
-/* Payload lengths a request may have, from the least to the most, and what else there is to know before it is done. */
-static const struct {
-    uint8_t type, least, most, how;
-} requests[] DW_ROM = {
-    { UPLOAD_BEGIN, 5, 5, ONCE | IDLE },
-    { UPLOAD_CHUNK, OFFSET_BYTES, 255, ONCE | IDLE },
-    { UPLOAD_COMMIT, 4, 4, ONCE | IDLE },
-    { BACK, 1, 1, ONCE | IDLE },
-    { NAME, DW_UNIT_NAME + DW_RECORD_TAIL, DW_UNIT_NAME + DW_RECORD_TAIL, ONCE | IDLE },
-    { RANGE_CRC, 9, 9, 0 },
-    { READ, 6, 6, 0 },
-    { POUR, 3, 3, ONCE },
-    { JOG, 2, 2, ONCE },
-    { BOOKED, 0, 1, 0 },
-    { IDENTIFY, 0, 0, 0 },
-    { STOP, 0, 0, 0 },
-    { GO_ON, 0, 0, ONCE },
-    { STATUS, 0, 0, 0 },
-    { TRACE, 0, 0, ONCE },
+/* The length of a request's payload, and what else there is to know before it is done. */
+typedef struct {
+    uint8_t type, length, how;
+} request_t;
+
+static const request_t requests[] DW_ROM = {
+    { UPLOAD_BEGIN, 5, ONCE | IDLE },
+    { UPLOAD_CHUNK, OFFSET_BYTES, ONCE | IDLE | MORE },
+    { UPLOAD_COMMIT, 4, ONCE | IDLE },
+    { BACK, 1, ONCE | IDLE },
+    { NAME, DW_UNIT_NAME + DW_RECORD_TAIL, ONCE | IDLE },
+    { RANGE_CRC, 9, 0 },
+    { READ, 6, 0 },
+    { POUR, 3, ONCE },
+    { JOG, 2, ONCE },
+    { BOOKED, 1, BARE },
+    { IDENTIFY, 0, 0 },
+    { STOP, 0, 0 },
+    { GO_ON, 0, ONCE },
+    { STATUS, 0, 0 },
+    { TRACE, NUMBER_BYTES, BARE },
 };
 
-#define REQUESTS (sizeof requests / sizeof requests[0])
+#define REQUESTS_END (requests + sizeof requests / sizeof requests[0])
 
-/* Index of a request, REQUESTS when it is unknown. */
-static uint8_t find(uint8_t type)
+uint8_t *dw_serve(uint8_t *frame, uint8_t length, bool repeated, dw_answer_t *answer)
 {
-    uint8_t i = 0;
+    const request_t *request = requests;
+    uint8_t how;
+    uint8_t wanted;
 
-    while (i < REQUESTS && dw_rom8(&requests[i].type) != type) {
-        i++;
+    reply = frame + 3;
+    while (dw_rom8(&request->type) != frame[0]) {
+        request++;
+        if (request == REQUESTS_END) {
+            *answer = dw_answer(DW_UNKNOWN_REQUEST, 0);
+            return reply;
+        }
     }
-    return i;
-}
-
-bool dw_serve_once(uint8_t type)
-{
-    uint8_t i = find(type);
-
-    return i < REQUESTS && (dw_rom8(&requests[i].how) & ONCE) != 0;
-}
-
-/* DW_OK when a request of this type may have a payload of this length, and now. */
-static uint8_t check(uint8_t type, uint8_t length)
-{
-    uint8_t i = find(type);
-
-    if (i == REQUESTS) {
-        return DW_UNKNOWN_REQUEST;
+    how = dw_rom8(&request->how);
+    wanted = dw_rom8(&request->length);
+    if (repeated && (how & ONCE) != 0) {
+        return reply;
     }
-    if (length < dw_rom8(&requests[i].least) || length > dw_rom8(&requests[i].most)) {
-        return DW_BAD_LENGTH;
+    if (length != wanted && !((how & MORE) != 0 && length > wanted) && !((how & BARE) != 0 && length == 0)) {
+        *answer = dw_answer(DW_BAD_LENGTH, 0);
+    } else if ((how & IDLE) != 0 && !dw_is_idle()) {
+        *answer = dw_answer(DW_BUSY, 0);
+    } else {
+        *answer = carry_out(frame[0], frame + 1, length);
     }
-    return (dw_rom8(&requests[i].how) & IDLE) != 0 && !dw_is_idle() ? DW_BUSY : DW_OK;
-}
-
-/* Leaves room for reason and argument, which are known only when all is done. */
-void dw_serve(uint8_t type, const uint8_t *payload, uint8_t length)
-{
-    uint8_t *reason = dw_reply_here();
-    dw_answer_t result = { check(type, length), 0 };
-
-    dw_reply16(0);
-    if (result.reason == DW_OK) {
-        result = carry_out(type, payload, length);
-    }
-    reason[0] = result.reason;
-    reason[1] = result.argument;
+    return reply;
 }

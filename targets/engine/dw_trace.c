@@ -1,65 +1,66 @@
 #include "dw_trace.h"
 
-/* Indices are single bytes, each written by one side only, so that neither side needs a lock. */
-static dw_trace_t ring[DW_TRACE_LENGTH + 1u];
-static volatile uint8_t put_at;
-static volatile uint8_t take_at;
+#if DW_TRACE_LENGTH < 8 || DW_TRACE_LENGTH > 256 || (DW_TRACE_LENGTH & (DW_TRACE_LENGTH - 1)) != 0
+#error "DW_TRACE_LENGTH is a power of two from 8 to 256"
+#endif
+
+#define HELD_MOST (DW_TRACE_LENGTH < 256 ? DW_TRACE_LENGTH : 255) /* a byte must say how many */
+
+/* Each number is written by one side only, and of the one that is more than a byte the tick looks at the low byte alone: so
+ * neither side needs a lock for them. */
+static dw_trace_t ring[DW_TRACE_LENGTH];
+static volatile uint8_t next;   /* low byte of the number of the next entry */
+static volatile uint16_t first; /* number of the oldest entry */
 static volatile uint16_t lost;
 
-static uint8_t following(uint8_t index)
-{
-    return index == DW_TRACE_LENGTH ? 0 : (uint8_t)(index + 1u);
-}
-
-/* Called before the first tick, so needs no lock. */
+/* Called before the first tick. */
 void dw_trace_start(void)
 {
-    put_at = 0;
-    take_at = 0;
+    next = 0;
+    first = 0;
     lost = 0;
 }
 
 /* Keeps the older entries: the beginning of what went wrong tells more than its end. */
 void dw_trace_put(uint32_t tick, uint8_t code, uint8_t argument)
 {
-    uint8_t at = put_at;
-    uint8_t next = following(at);
+    uint8_t number = next;
+    dw_trace_t *entry = &ring[number & (DW_TRACE_LENGTH - 1u)];
 
-    if (next == take_at) {
-        if (lost != UINT16_MAX) {
-            lost = (uint16_t)(lost + 1u);
-        }
+    if (dw_trace_held() == HELD_MOST) {
+        lost = (uint16_t)(lost + 1u);
         return;
     }
-    ring[at].tick = tick;
-    ring[at].code = code;
-    ring[at].argument = argument;
-    put_at = next;
+    entry->tick = tick;
+    entry->code = code;
+    entry->argument = argument;
+    next = (uint8_t)(number + 1u);
 }
 
-/* Copies the entry before its place is given back to the tick; the lock keeps the compiler from swapping them. */
-bool dw_trace_take(dw_trace_t *entry)
+uint8_t dw_trace_held(void)
 {
-    uint8_t at = take_at;
-    dw_lock_t lock;
-
-    if (at == put_at) {
-        return false;
-    }
-    lock = dw_port_lock();
-    *entry = ring[at];
-    take_at = following(at);
-    dw_port_unlock(lock);
-    return true;
+    return (uint8_t)(next - (uint8_t)first);
 }
 
-/* Reads and clears in one go, so that a loss in between is not forgotten. */
-uint16_t dw_trace_lost(void)
+/* The lock is for the number of lost ones, and keeps the reading of entries before their being given back to the tick. */
+uint16_t dw_trace_let_go(uint16_t number)
 {
     dw_lock_t lock = dw_port_lock();
     uint16_t count = lost;
 
-    lost = 0;
+    if ((uint16_t)(number - first) <= dw_trace_held()) {
+        first = number;
+    }
     dw_port_unlock(lock);
     return count;
+}
+
+uint16_t dw_trace_first(void)
+{
+    return first;
+}
+
+const dw_trace_t *dw_trace_entry(uint16_t number)
+{
+    return &ring[number & (DW_TRACE_LENGTH - 1u)];
 }

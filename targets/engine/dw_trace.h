@@ -1,4 +1,4 @@
-/* The trace: a ring filled by the tick and drained by the main loop. */
+/* The trace: a ring filled by the tick and read by the main loop. Its entries have numbers that go on for ever, mod 2^16. */
 #ifndef DW_TRACE_H
 #define DW_TRACE_H
 
@@ -30,10 +30,13 @@ void dw_trace_start(void);
 /* From the tick: one entry more, or one lost when the ring is full. */
 void dw_trace_put(uint32_t tick, uint8_t code, uint8_t argument);
 
-/* From the main loop: take the oldest entry; false when there is none. */
-DW_CHECKED bool dw_trace_take(dw_trace_t *entry);
+/* From the main loop: let go of all entries before this number; of none when the ring neither holds an entry of that number
+ * nor gets it next. Returns how many entries were lost since the start, mod 2^16. */
+uint16_t dw_trace_let_go(uint16_t number);
 
-/* From the main loop: how many entries were lost since this was last asked. */
-uint16_t dw_trace_lost(void);
+/* From the main loop: the number of the oldest entry held, how many are held, and one of them. */
+uint16_t dw_trace_first(void);
+uint8_t dw_trace_held(void);
+const dw_trace_t *dw_trace_entry(uint16_t number);
 
 #endif

@@ -13,7 +13,7 @@ typedef uint32_t dw_offset_t;
 typedef uint8_t dw_lock_t;
 
 #define DW_FRAME_LIMIT 256u
-#define DW_TRACE_LENGTH 255u
+#define DW_TRACE_LENGTH 256u
 #define DW_STORE_SIZE 65536u
 
 #endif

@@ -26,14 +26,14 @@ bool host_set_input(unsigned index, bool level);
 /* The levels of the output pins that were written last; false for an output without a pin. */
 bool host_output_level(unsigned output, bool *level);
 
-/* Power off and on: pins to their pull-ups, serial line empty, the store as it is; then the engine starts. False when
- * the power fails while it does. */
-bool host_power_up(uint32_t tick);
+/* A reset for this cause: pins to their pull-ups, serial line empty, store and memory as they are; then the engine starts.
+ * False when the power fails while it does. */
+bool host_restart(uint32_t tick, uint8_t cause);
 
 /* Power fails in the Nth byte write from now (0: it stays), which leaves `torn` (a value, HOST_OLD or HOST_NEW). */
 void host_cut_power(uint32_t nth, int torn);
 
-/* Run a piece of the engine; false when the power failed in it, after which only host_power_up helps. */
+/* Run a piece of the engine; false when the power failed in it, after which only host_restart helps. */
 bool host_run(void (*piece)(void));
 
 /* The store's image on disk; false when it could not be read or written whole. */

@@ -82,11 +82,26 @@ static bool run(uint32_t ticks, bool until_sent)
     return true;
 }
 
-static void reset(void)
+static void reset(uint8_t cause)
 {
     now = first_tick;
     forget_levels();
-    has_power = host_power_up(first_tick);
+    has_power = host_restart(first_tick, cause);
+}
+
+/* The kinds of resets that a simulated board knows too. */
+static bool reset_by(const char *kind)
+{
+    if (*kind == '\0' || strcmp(kind, "power") == 0) {
+        reset(DW_CAUSE_POWER);
+    } else if (strcmp(kind, "watchdog") == 0) {
+        reset(DW_CAUSE_WATCHDOG);
+    } else if (strcmp(kind, "dtr") == 0) {
+        reset(DW_CAUSE_RESET_LINE);
+    } else {
+        return false;
+    }
+    return true;
 }
 
 static int hex_digit(char c)
@@ -208,8 +223,7 @@ static const char *obey(char *command)
         return cut_write(rest) ? NULL : "cutwrite wants which write from now (1: the next, 0: none) and old, new or two hex digits";
     }
     if (strcmp(command, "reset") == 0) {
-        reset();
-        return NULL;
+        return reset_by(rest) ? NULL : "reset wants power, watchdog, dtr, or nothing: then power";
     }
     return "no such command";
 }
@@ -217,7 +231,7 @@ static const char *obey(char *command)
 /* Answers line after line until `quit` or the end of the input. */
 static int serve(void)
 {
-    reset();
+    reset(DW_CAUSE_POWER);
     while (fgets(line, sizeof line, stdin) != NULL) {
         size_t length = strcspn(line, "\r\n");
         bool whole = line[length] != '\0' || feof(stdin);

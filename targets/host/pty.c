@@ -122,7 +122,7 @@ int host_serve_pty(uint32_t tick, int32_t ppm)
     }
     (void)signal(SIGINT, end_soon);
     (void)signal(SIGTERM, end_soon);
-    if (!host_power_up(tick)) {
+    if (!host_restart(tick, DW_CAUSE_POWER)) {
         return 3;
     }
     start = microseconds();

@@ -13,6 +13,7 @@ static uint8_t ports[DW_PORTS];
 static uint8_t store[DW_STORE_SIZE];
 static bool begun;
 static uint32_t start_tick;
+static uint8_t reset_cause;
 
 static uint8_t arriving[LINE_BYTES];
 static size_t arrived, read_so_far;
@@ -94,6 +95,11 @@ void dw_port_alive(void)
 {
 }
 
+uint8_t dw_port_reset_cause(void)
+{
+    return reset_cause;
+}
+
 size_t host_take_sent(uint8_t *bytes, size_t room)
 {
     size_t count = sent_length < room ? sent_length : room;
@@ -164,7 +170,7 @@ static void start_engine(void)
 }
 
 /* Inputs keep their levels, for switches do not move when power fails. */
-bool host_power_up(uint32_t tick)
+bool host_restart(uint32_t tick, uint8_t cause)
 {
     unsigned i;
 
@@ -176,6 +182,7 @@ bool host_power_up(uint32_t tick)
     read_so_far = 0;
     sent_length = 0;
     start_tick = tick;
+    reset_cause = cause;
     return host_run(start_engine);
 }
 

@@ -23,7 +23,7 @@ REASONS = {
     11: "vessel too small", 12: "not calibrated", 13: "dose too small", 14: "dose too long",
     15: "vessel not changed", 16: "nothing to go on with", 17: "no such output", 18: "unknown request",
     19: "bad length", 20: "wrong interface", 21: "wrong unit", 22: "out of range", 23: "bad record",
-    24: "store failed",
+    24: "store failed", 25: "link lost", 26: "reset",
 }  # fmt: skip
 CODES = {1: "pour", 2: "go on", 3: "input", 4: "pause", 5: "abort", 6: "off", 7: "on", 8: "done"}
 INTERFACE = 0x01020304
@@ -128,6 +128,8 @@ class Controller:
     received: bytearray = field(default_factory=bytearray)
     tick: int = 0
     sequence: int = 0
+    entry: bytes = b""  # number of the first one of the trace that was not told yet
+    lost: int = 0  # entries of the trace
 
     def __enter__(self) -> Self:
         self.child = subprocess.Popen(
@@ -149,6 +151,8 @@ class Controller:
         assert self.child.stdin and self.child.stdout
         self.child.stdin.write(line.encode() + b"\n")
         self.child.stdin.flush()
+        if line.startswith("reset"):
+            self.entry, self.lost = b"", 0
         while True:
             words = self.child.stdout.readline().decode().split()
             assert words, "the controller process ended"
@@ -197,15 +201,16 @@ class Controller:
         return self.ask(4, record[-4:])
 
     def trace(self) -> list[tuple[int, str, int]]:
-        """All entries there are."""
+        """All entries since the last time."""
         entries: list[tuple[int, str, int]] = []
         while True:
-            rest = self.ask(33).rest
-            assert rest[:2] == b"\0\0"
-            if rest[2] == 0:
+            rest = self.ask(33, self.entry).rest
+            lost, first, count = struct.unpack_from("<HHB", rest)
+            assert lost == self.lost
+            self.entry = struct.pack("<H", (first + count) % 65536)
+            if count == 0:
                 return entries
-            for i in range(rest[2]):
-                tick, code, argument = struct.unpack_from("<IBB", rest, 3 + 6 * i)
+            for tick, code, argument in struct.iter_unpack("<IBB", rest[5:]):
                 entries.append((tick, CODES[code], argument))
 
     def status(self) -> tuple[int, ...]:

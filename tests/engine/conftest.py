@@ -16,6 +16,7 @@ from tools import need
 ROOT = Path(__file__).parents[2]
 ENGINE = ROOT / "targets/engine"
 HOST = ROOT / "targets/host"
+WITHOUT_LINK = [path for path in sorted(ENGINE.glob("dw_*.c")) if path.stem not in ("dw_link", "dw_serve")]
 TESTS = ROOT / "tests/engine"
 WARNINGS = ["-std=c99", "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
 SANITISERS = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]

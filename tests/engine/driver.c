@@ -220,13 +220,17 @@ static void set_record(uint8_t *record)
 
 static void tell_trace(void)
 {
-    dw_trace_t entry;
+    uint16_t number = dw_trace_first();
+    uint8_t held;
 
-    if (dw_trace_lost() != 0) {
-        give_up("the trace lost entries");
+    for (held = dw_trace_held(); held != 0; held--) {
+        const dw_trace_t *entry = dw_trace_entry(number);
+
+        (void)printf("t %" PRIu32 " %u %u\n", entry->tick, entry->code, entry->argument);
+        number++;
     }
-    while (dw_trace_take(&entry)) {
-        (void)printf("t %" PRIu32 " %u %u\n", entry.tick, entry.code, entry.argument);
+    if (dw_trace_let_go(number) != 0) {
+        give_up("the trace lost entries");
     }
 }
 

@@ -97,6 +97,11 @@ void dw_port_alive(void)
 {
 }
 
+uint8_t dw_port_reset_cause(void)
+{
+    return DW_CAUSE_POWER;
+}
+
 static void run(unsigned ticks)
 {
     while (ticks != 0) {
@@ -243,7 +248,9 @@ static void mutate(uint32_t count)
 
         while (slips != 0) {
             /* behind the head, which the tests of the tables go through byte by byte */
-            records[kind][16u + noise_below(lengths[kind] - 20u)] = (uint8_t)(noise_below(2) == 0 ? noise_below(256) : noise_below(8));
+            uint32_t value = noise_below(noise_below(2) == 0 ? 256u : 8u);
+
+            records[kind][16u + noise_below(lengths[kind] - 20u)] = (uint8_t)value;
             slips--;
         }
         reseal(records[kind], lengths[kind]);

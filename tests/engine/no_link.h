@@ -1,23 +1,25 @@
-/* The port of a program that is called from within: nobody is on the link, and nothing watches it. Included once. */
+/* In the place of dw_link.c, for a program that is called from within: nobody is on the link, and nothing watches it.
+ * Included once. */
 #ifndef NO_LINK_H
 #define NO_LINK_H
 
-#include "dw_port.h"
+#include "dw_link.h"
 
-bool dw_port_receive(uint8_t *byte)
+void dw_link_start(void)
 {
-    (void)byte;
-    return false;
 }
 
-bool dw_port_send(uint8_t byte)
+void dw_link_poll(void)
 {
-    (void)byte;
-    return true;
 }
 
 void dw_port_alive(void)
 {
+}
+
+uint8_t dw_port_reset_cause(void)
+{
+    return DW_CAUSE_POWER;
 }
 
 #endif

@@ -37,14 +37,13 @@ static uint8_t bytes(uint8_t *into)
 
 static void encode(void)
 {
-    uint8_t plain[256];
-    uint8_t length = bytes(plain);
-    uint8_t byte;
-    dw_cobs_t cobs;
+    uint8_t frame[256];
+    uint8_t length = bytes(frame + 1);
+    unsigned i;
 
-    dw_cobs_begin(&cobs);
-    while (dw_cobs_next(&cobs, plain, length, &byte)) {
-        (void)printf("%02x", byte);
+    dw_cobs_encode(frame, length);
+    for (i = 0; i <= length; i++) {
+        (void)printf("%02x", frame[i]);
     }
     (void)printf("\n");
 }
@@ -55,29 +54,27 @@ static void decode(void)
     uint8_t length = bytes(coded);
     uint8_t i;
 
-    if (!dw_cobs_decode(coded, length, &length)) {
+    if (!dw_cobs_decode(coded, length)) {
         (void)printf("no\n");
         return;
     }
-    for (i = 0; i < length; i++) {
+    for (i = 1; i < length; i++) {
         (void)printf("%02x", coded[i]);
     }
-    (void)printf(length == 0 ? "-\n" : "\n");
+    (void)printf(length == 1 ? "-\n" : "\n");
 }
 
 static void crc(void)
 {
     uint8_t plain[256];
     uint8_t length = bytes(plain);
-    uint16_t crc16 = DW_CRC16_START;
     uint32_t crc32 = DW_CRC32_START;
     uint8_t i;
 
     for (i = 0; i < length; i++) {
-        crc16 = dw_crc16(crc16, plain[i]);
         crc32 = dw_crc32(crc32, plain[i]);
     }
-    (void)printf("%" PRIu32 "\n", strcmp(words[0], "crc16") == 0 ? crc16 : ~crc32);
+    (void)printf("%" PRIu32 "\n", strcmp(words[0], "crc16") == 0 ? dw_crc16(plain, length) : ~crc32);
 }
 
 static void share(void)

@@ -10,7 +10,7 @@ import pytest
 
 from dosewright.gen.compiled import CalibrationTable, CompiledMachine
 from dosewright.gen.emit import machine_h, table_h
-from engine.conftest import ENGINE, TESTS
+from engine.conftest import ENGINE, TESTS, WITHOUT_LINK
 from engine.test_engine_extremes import compiled, machine
 from tablebench.measure import INSTALL, build_runner, tools_missing
 from tools import missing
@@ -31,7 +31,7 @@ def costs(made: CompiledMachine, folder: Path) -> dict[str, list[int]]:
     (folder / "table.h").write_text(table_h(replace(tables, calibration=offset)))
     includes = [f"-I{path}" for path in (folder, ENGINE, TESTS / "avr")]
     flags = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c99", "-Os"]
-    sources = [str(path) for path in (TESTS / "cost.c", *sorted(ENGINE.glob("dw_*.c")))]
+    sources = [str(path) for path in (TESTS / "cost.c", *WITHOUT_LINK)]
     program = str(folder / "cost.elf")
     subprocess.run(["avr-gcc", *flags, *includes, *sources, "-o", program], check=True)
     told = subprocess.run([build_runner(folder), program], capture_output=True, text=True, check=True).stdout

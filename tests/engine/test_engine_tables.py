@@ -203,7 +203,7 @@ def test_limits(cart: Path, name: str) -> None:
 
 
 def unit_of(c: Controller) -> str:
-    return c.ask(1).rest[-16:].rstrip(b"\0").decode()
+    return c.ask(1).rest[36:].rstrip(b"\0").decode()
 
 
 def test_a_calibration_of_another_unit_is_refused(cart: Path) -> None:

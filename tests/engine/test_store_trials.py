@@ -14,7 +14,7 @@ from collections.abc import Callable
 import pytest
 
 from engine.client import Dose, recipes
-from engine.conftest import ENGINE, TESTS, WARNINGS, built_in
+from engine.conftest import ENGINE, TESTS, WARNINGS, WITHOUT_LINK, built_in
 from engine.shop import TICK
 from engine.test_engine_store import FILLER, NEW, OLD, THIRD
 from tools import need
@@ -37,7 +37,7 @@ def trial(tmp_path_factory: pytest.TempPathFactory) -> Trial:
     # what is built in is of the unit that the tests name, else it would not be in force after
     (folder / "table.h").write_text(built_in(unit="cart 1"))
     includes = [folder, TESTS / "store", TESTS / "cart", TESTS, ENGINE]
-    engine = [TESTS / "store_trial.c", *sorted(ENGINE.glob("dw_*.c"))]
+    engine = [TESTS / "store_trial.c", *WITHOUT_LINK]
     compiler = shutil.which("cc")
     assert compiler
     command = [compiler, *WARNINGS, "-O2", *(f"-I{i}" for i in includes), *map(str, engine)]

@@ -20,6 +20,7 @@ from dosewright.gen.codes import Code, Reason
 from dosewright.gen.compiled import QUANTA_PER_ML, SELECTED_RECIPE, Dose
 from dosewright.gen.twin_log import Pour, Request
 from engine.comparison import Told, by_engine, by_twin, difference, smallest
+from engine.conftest import WITHOUT_LINK
 from engine.random_cases import Case, case, numbers_case
 from tools import need
 
@@ -72,7 +73,7 @@ def driver(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "-fno-sanitize-recover=all",
     ]
     folders = [f"-I{ROOT / folder}" for folder in ("tests/engine/fuzz", "targets/engine")]
-    sources = [ROOT / "tests/engine/driver.c", *sorted((ROOT / "targets/engine").glob("*.c"))]
+    sources = [ROOT / "tests/engine/driver.c", *WITHOUT_LINK]
     subprocess.run([compiler, *flags, *folders, *map(str, sources), "-o", str(program)], check=True)
     return program
 

@@ -42,6 +42,7 @@ class Stranger:
         self.received = b""
         self.edges: list[tuple[int, int, int]] = []
         self.tick = 0
+        self.entry = b""
 
     def line(self, text: str) -> None:
         assert self.child.stdin and self.child.stdout
@@ -78,8 +79,11 @@ class Stranger:
 
     def identify(self) -> dict[str, object]:
         names = "protocol major minor recipes calibration limit tick_us interface build channels outputs"
-        names += " interlocks buttons has_recipes r0 r1 has_calibration c0 c1 name"
-        return dict(zip(names.split(), struct.unpack("<5BHHI8s5BHHBHH16s", self.ask(1)[2]), strict=True))
+        names += " interlocks buttons has_recipes r0 r1 has_calibration c0 c1 cause"
+        told = self.ask(1)[2]
+        return dict(zip(names.split(), struct.unpack("<5BHHI8s5BHHBHHB", told[:36]), strict=True)) | {
+            "name": told[36:]
+        }
 
     def read_record(self, kind: bytes, limit: int) -> bytes:
         length = struct.unpack("<I", self.ask(6, kind + struct.pack("<IB", 4, 4))[2])[0]
@@ -121,12 +125,13 @@ class Stranger:
         """Tick, code, argument of all there is."""
         entries: list[tuple[int, int, int]] = []
         while True:
-            body = self.ask(33)[2]
-            if body[:2] != b"\0\0":
+            lost, first, count = struct.unpack("<HHB", (body := self.ask(33, self.entry)[2])[:5])
+            if lost:
                 raise RuntimeError("entries were lost")
-            if not body[2]:
+            self.entry = struct.pack("<H", (first + count) % 65536)
+            if not count:
                 return entries
-            entries += struct.iter_unpack("<IBB", body[3:])
+            entries += struct.iter_unpack("<IBB", body[5:])
 
     def booked(self) -> list[tuple[int, int, int, int]]:
         """Output, starts, planned ticks, ticks on."""

@@ -9,13 +9,13 @@ import pytest
 from dosewright.gen.codes import Result, State
 from dosewright.gen.problems import Exit, UserError
 from dosewright.hil.client import Client, Refused
-from dosewright.hil.messages import Booking, Entry, Held, Request, Slot
+from dosewright.hil.messages import Booking, Cause, Entry, Held, Request, Slot
 from dosewright.hil.trouble import RigTrouble
 from fake_device import FakePort, answering, wire
 
 # Bytes written out by hand from the table in targets/engine/LINK.md.
-IDENTITY = bytes.fromhex("01 0203 01 01 6000 e803 78563412 0102030405060708 08 0b 03 02")
-IDENTITY += bytes.fromhex("02 a6c9 539a 01 ffff 355c") + b"cart".ljust(16, b"\0")
+IDENTITY = bytes.fromhex("02 0203 01 01 6000 e803 78563412 0102030405060708 08 0b 03 02")
+IDENTITY += bytes.fromhex("02 a6c9 539a 01 ffff 355c 04") + b"cart".ljust(16, b"\0")
 
 
 def client_of(device: object) -> tuple[Client, FakePort]:
@@ -31,6 +31,8 @@ def test_identify() -> None:
     assert (found.interface, found.build.hex()) == (0x12345678, "0102030405060708")
     assert (found.channels, found.outputs, found.interlocks, found.buttons) == (8, 11, 3, 2)
     assert (found.recipes, found.calibration, found.unit) == (Held.STORED, Held.BUILT_IN, "cart")
+    assert found.cause == Cause.WATCHDOG
+    assert client_of(answering(IDENTITY[:-16]))[0].identify().unit == ""
     assert found.slots == {b"R": (Slot.COMMITTED, Slot.SUPERSEDED), b"C": (Slot.UNUSED, Slot.OPEN)}
 
 
@@ -44,16 +46,24 @@ def test_status() -> None:
 
 def test_trace_is_read_to_its_end() -> None:
     pieces = [
-        struct.pack("<HBIBB", 2, 1, 9, 7, 3),
-        struct.pack("<HBIBB", 0, 1, 12, 6, 3),
-        struct.pack("<HB", 1, 0),
+        (b"", struct.pack("<HHBIBB", 2, 0xFFFF, 1, 9, 7, 3)),
+        (b"\0\0", struct.pack("<HHBIBB", 2, 0, 1, 12, 6, 3)),
+        (b"\1\0", struct.pack("<HHB", 3, 1, 0)),
+        (b"\1\0", struct.pack("<HHB", 1, 1, 0)),
+        (b"\1\0", struct.pack("<HHBIBB", 2, 0, 1, 4, 8, 0)),  # the controller was reset
+        (b"\1\0", struct.pack("<HHB", 2, 1, 0)),
     ]
 
-    def device(sequence: int, kind: int, _: bytes) -> bytes:
-        return wire(bytes([sequence, kind | 0x80, 0, 0]) + (pieces.pop(0) if kind == Request.TRACE else b""))
+    def device(sequence: int, kind: int, payload: bytes) -> bytes:
+        assert kind == Request.TRACE
+        wanted, told = pieces.pop(0)
+        assert payload == wanted
+        return wire(bytes([sequence, kind | 0x80, 0, 0]) + told)
 
     client, _ = client_of(device)
     assert client.trace() == (3, [Entry(9, 7, 3), Entry(12, 6, 3)])
+    assert client.trace() == (0xFFFE, []), "the number wraps"
+    assert client.trace() == (2, [Entry(4, 8, 0)])
 
 
 def test_booked() -> None:
@@ -121,7 +131,7 @@ def test_each_request_has_its_own_sequence_number() -> None:
 
 def test_what_changes_something_is_never_the_first_request() -> None:
     """The program before this one may have asked for the very same with the same number."""
-    for first in (Request.POUR, Request.GO_ON, Request.JOG, Request.TRACE, Request.UPLOAD_BEGIN):
+    for first in (Request.POUR, Request.GO_ON, Request.JOG, Request.UPLOAD_BEGIN):
         client, port = client_of(answering(b""))
         client.ask(first, b"")
         assert [frame.strip(b"\0") for frame in port.written] == [
@@ -181,8 +191,8 @@ def test_an_answer_that_does_not_fit(payload: bytes) -> None:
 
 
 def test_another_protocol_says_which_side_is_stale() -> None:
-    newer = trouble(client_of(answering(b"\2" + IDENTITY[1:]))[0])
-    assert "the controller speaks protocol 2, this tool protocol 1; stale is this tool" in newer
+    newer = trouble(client_of(answering(b"\3" + IDENTITY[1:]))[0])
+    assert "the controller speaks protocol 3, this tool protocol 2; stale is this tool" in newer
     older = trouble(client_of(answering(b"\0"))[0])
     assert "protocol 0" in older and "stale is the firmware: mend it with dosewright flash FOLDER" in older
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable, Iterable
 
 import pytest
@@ -260,9 +261,10 @@ def test_a_pin_late_within_its_tick(court: Court, late: int, passes: bool) -> No
 def test_lost_entries_are_a_finding(court: Court) -> None:
     device = TwinDevice(court.compiled)
     plain = device.answer
+    lost = itertools.count()
     device.answer = (
         lambda kind, payload: (  # type: ignore[method-assign]
-            b"\0\0\5\0" + plain(kind, payload)[4:] if kind == 33 else plain(kind, payload)
+            bytes([0, 0, next(lost), 0]) + plain(kind, payload)[4:] if kind == 33 else plain(kind, payload)
         )
     )
     (verdict,) = replay(court, device.rig, [dock_sour(court)])

@@ -47,7 +47,7 @@ def test_it_is_short_and_knows_nothing_of_the_harness() -> None:
 def test_it_learns_who_answers(stranger: Any, court: Court) -> None:
     machine = court.compiled.machine
     found = stranger.identify()
-    assert (found["protocol"], found["recipes"], found["calibration"]) == (1, 3, 1)
+    assert (found["protocol"], found["recipes"], found["calibration"]) == (2, 3, 1)
     assert (found["interface"], found["build"]) == (interface(machine), build_digest(machine))
     assert (found["channels"], found["outputs"], found["interlocks"], found["buttons"]) == (8, 11, 3, 2)
 

@@ -14,7 +14,7 @@ typedef uint16_t dw_offset_t;
 typedef uint8_t dw_lock_t;
 
 #define DW_FRAME_LIMIT 96u
-#define DW_TRACE_LENGTH 24u
+#define DW_TRACE_LENGTH 16u
 #define DW_STORE_SIZE 1024u
 
 #endif
