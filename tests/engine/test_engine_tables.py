@@ -164,6 +164,7 @@ LIMITS = {
     "a byte behind the last recipe": (raw_recipes(one(Dose(0, 1)) + b"\0"), "bad record"),
     "a length of more than is there": (raw_recipes(b"\x04" + one(Dose(0, 1))[1:]), "bad record"),
     "a short recipe": (raw_recipes(bytes.fromhex("20 1f 07")), "ok"),
+    "a code that is no entry": (raw_recipes(bytes.fromhex("20 00 07")), "ok"),
     "no such channel": (raw_recipes(bytes.fromhex("40 1f 07 5f 01")), "bad record"),
     "no such stage": (raw_recipes(bytes.fromhex("48 3f 01 1f 07")), "bad record"),
     "stages without an end": (raw_recipes(bytes.fromhex("48 9f 01 9f 07")), "bad record"),
