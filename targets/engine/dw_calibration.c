@@ -8,24 +8,13 @@
 #define CHANNEL_BYTES 9u
 #define OFFSET_MAX 128000000l
 
-/* Little-endian, from bytes in memory. */
-static uint32_t number(const uint8_t *bytes)
-{
-    uint16_t low = (uint16_t)(bytes[0] | (uint16_t)((uint16_t)bytes[1] << 8));
-    uint16_t high = (uint16_t)(bytes[2] | (uint16_t)((uint16_t)bytes[3] << 8));
-
-    return low | (uint32_t)high << 16;
-}
-
 void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibration_t *calibration)
 {
-    uint8_t bytes[CHANNEL_BYTES];
-    uint32_t offset;
+    dw_offset_t at = (dw_offset_t)(CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * channel);
+    uint32_t offset = dw_record32(record, (dw_offset_t)(at + 5u));
 
-    dw_record_copy(record, (dw_offset_t)(CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * channel), bytes, sizeof bytes);
-    offset = number(bytes + 5);
-    calibration->m = number(bytes);
-    calibration->s = bytes[4];
+    calibration->m = dw_record32(record, at);
+    calibration->s = dw_record8(record, (dw_offset_t)(at + 4u));
     calibration->offset = offset > INT32_MAX ? -(int32_t)(UINT32_MAX - offset) - 1 : (int32_t)offset;
 }
 
@@ -56,30 +45,30 @@ static bool is_plausible(uint8_t channel, const dw_calibration_t *calibration)
            !dw_slower(dw_rom32(&range->fastest_m), dw_rom8(&range->fastest_s), calibration->m, calibration->s);
 }
 
+/* A unit's name tells more than a rate that is out of range. */
 uint8_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit, uint8_t *channel)
 {
-    dw_calibration_t calibration;
+    uint8_t reason = DW_OK;
     uint8_t i;
 
     if (record->length != CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * DW_CHANNELS + DW_RECORD_TAIL ||
         dw_record8(record, COUNT_AT) != DW_CHANNELS) {
         return DW_BAD_RECORD;
     }
-    for (i = 0; i < DW_CHANNELS; i++) {
-        dw_calibration_get(record, i, &calibration);
-        if (calibration.m != 0 && !dw_calibration_is_sound(&calibration)) {
+    for (i = DW_CHANNELS; i != 0; i--) {
+        dw_calibration_t calibration;
+
+        dw_calibration_get(record, (uint8_t)(i - 1u), &calibration);
+        if (calibration.m == 0) {
+            continue;
+        }
+        if (!dw_calibration_is_sound(&calibration)) {
             return DW_BAD_RECORD;
         }
-    }
-    if (of_another_unit(record, unit)) {
-        return DW_WRONG_UNIT;
-    }
-    for (i = 0; i < DW_CHANNELS; i++) {
-        dw_calibration_get(record, i, &calibration);
-        if (calibration.m != 0 && !is_plausible(i, &calibration)) {
-            *channel = i;
-            return DW_OUT_OF_RANGE;
+        if (!is_plausible((uint8_t)(i - 1u), &calibration)) {
+            *channel = (uint8_t)(i - 1u);
+            reason = DW_OUT_OF_RANGE;
         }
     }
-    return DW_OK;
+    return of_another_unit(record, unit) ? DW_WRONG_UNIT : reason;
 }

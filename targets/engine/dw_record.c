@@ -19,26 +19,6 @@ uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset)
     return dw_rom8(&dw_record_rom(record->kind)[offset]);
 }
 
-/* Asks only once where the bytes lie. */
-void dw_record_copy(const dw_record_t *record, dw_offset_t offset, uint8_t *bytes, uint8_t count)
-{
-    uint8_t *end = bytes + count;
-
-    if (record->source == DW_FROM_STORE) {
-        for (offset = (dw_offset_t)(offset + record->base); bytes != end; bytes++) {
-            *bytes = dw_port_store_read(offset);
-            offset++;
-        }
-    } else {
-        const uint8_t *from;
-
-        for (from = dw_record_rom(record->kind) + offset; bytes != end; bytes++) {
-            *bytes = dw_rom8(from);
-            from++;
-        }
-    }
-}
-
 uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset)
 {
     return (uint16_t)(dw_record8(record, offset) |
@@ -47,12 +27,15 @@ uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset)
 
 uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset)
 {
-    return dw_record16(record, offset) | (uint32_t)dw_record16(record, (dw_offset_t)(offset + 2u)) << 16;
-}
+    uint32_t number = 0;
+    uint8_t bytes;
 
-uint8_t dw_kind_letter(uint8_t kind)
-{
-    return kind == DW_RECIPES ? 'R' : 'C';
+    offset = (dw_offset_t)(offset + 4u);
+    for (bytes = 4; bytes != 0; bytes--) {
+        offset--;
+        number = number << 8 | dw_record8(record, offset);
+    }
+    return number;
 }
 
 uint8_t dw_kind_of(uint8_t letter)
@@ -84,25 +67,26 @@ void dw_record_built_in(uint8_t kind, dw_record_t *record)
     }
 }
 
+/* The first four bytes of a record, as a number. */
+#define MAGIC(letter, format) ((uint32_t)(format) << 24 | (uint32_t)(letter) << 16 | (uint32_t)'W' << 8 | 'D')
+
+/* What CRC-32 gives over bytes and their own CRC, lowest byte first. */
+#define CRC_OF_GOOD UINT32_C(0x2144DF1C)
+
 /* The interface comes last, so that damage is not mistaken for a table of another machine. */
 uint8_t dw_record_check(dw_record_t *record, dw_offset_t space)
 {
-    uint8_t format = record->kind == DW_RECIPES ? DW_RECIPES_FORMAT : DW_CALIBRATION_FORMAT;
+    uint32_t magic = record->kind == DW_RECIPES ? MAGIC('R', DW_RECIPES_FORMAT) : MAGIC('C', DW_CALIBRATION_FORMAT);
     uint32_t length;
 
     if (space < DW_RECORD_HEAD + DW_RECORD_TAIL) {
         return DW_BAD_RECORD;
     }
     length = dw_record32(record, 4);
-    if (dw_record8(record, 0) != 'D' || dw_record8(record, 1) != 'W' ||
-        dw_record8(record, 2) != dw_kind_letter(record->kind) || dw_record8(record, 3) != format ||
-        length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > space || dw_record32(record, 12) != 0) {
+    if (length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > space || dw_record32(record, 0) != magic ||
+        dw_record32(record, 12) != 0 || dw_record_crc(record, 0, (dw_offset_t)length) != CRC_OF_GOOD) {
         return DW_BAD_RECORD;
     }
     record->length = (dw_offset_t)length;
-    if (dw_record_crc(record, 0, (dw_offset_t)(length - DW_RECORD_TAIL)) !=
-        dw_record32(record, (dw_offset_t)(length - DW_RECORD_TAIL))) {
-        return DW_BAD_RECORD;
-    }
     return dw_record32(record, 8) == DW_INTERFACE ? DW_OK : DW_WRONG_INTERFACE;
 }

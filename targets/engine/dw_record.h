@@ -31,11 +31,7 @@ uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset);
 uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset);
 uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset);
 
-/* So many bytes from an offset on, which the caller keeps within its length. */
-void dw_record_copy(const dw_record_t *record, dw_offset_t offset, uint8_t *bytes, uint8_t count);
-
-/* The letter of a kind, and the kind of a letter; DW_KINDS when there is none. */
-uint8_t dw_kind_letter(uint8_t kind);
+/* The kind of a letter; DW_KINDS when there is none. */
 uint8_t dw_kind_of(uint8_t letter);
 
 /* CRC-32 over a range of it. */
