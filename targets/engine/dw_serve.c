@@ -62,8 +62,10 @@ static void put32(uint32_t value)
 
 static void put_record(const dw_record_t *record, dw_offset_t offset, uint8_t count)
 {
-    dw_record_copy(record, offset, reply, count);
-    reply += count;
+    for (; count != 0; count--) {
+        *reply++ = dw_record8(record, offset);
+        offset++;
+    }
 }
 
 static uint16_t get16(const uint8_t *bytes)
