@@ -11,11 +11,13 @@
 #define dw_rom8(p) pgm_read_byte(p)
 #define dw_rom16(p) pgm_read_word(p)
 #define dw_rom32(p) pgm_read_dword(p)
+#define DW_KEPT __attribute__((section(".noinit")))
 #else
 #define DW_ROM
 #define dw_rom8(p) (*(p))
 #define dw_rom16(p) (*(p))
 #define dw_rom32(p) (*(p))
+#define DW_KEPT
 #endif
 
 typedef uint16_t dw_offset_t;

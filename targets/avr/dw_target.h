@@ -12,6 +12,7 @@
 #define dw_rom8(p) pgm_read_byte(p)
 #define dw_rom16(p) pgm_read_word(p)
 #define dw_rom32(p) pgm_read_dword(p)
+#define DW_KEPT __attribute__((section(".noinit")))
 
 typedef uint16_t dw_offset_t;
 typedef uint8_t dw_lock_t;

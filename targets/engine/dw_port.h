@@ -6,6 +6,7 @@
  *     DW_FRAME_LIMIT             bytes of a frame on the wire, 64 .. 256
  *     DW_TRACE_LENGTH            places of the trace ring, a power of two, 8 .. 256
  *     DW_STORE_SIZE              bytes of the store
+ *     DW_KEPT                    attribute of a variable that a reset leaves as it is (empty where there is no such memory)
  */
 #ifndef DW_PORT_H
 #define DW_PORT_H

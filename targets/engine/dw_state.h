@@ -47,7 +47,6 @@ typedef struct {
     uint8_t happened; /* in this tick */
     uint8_t asked;    /* the request that waits for the next tick */
     bool asked_stop;
-    dw_answer_t why;
     uint16_t closed; /* after a reset all count as open, and as not pressed, for their whole debounce time */
     uint16_t closed_changed; /* in this tick */
     uint16_t pressed;
@@ -59,14 +58,17 @@ typedef struct {
     bool over_link;         /* the last pour was asked for there */
     bool heard;             /* a request of the link, since the last tick */
     bool ticked;            /* since the main loop last looked */
-    uint8_t result;
-    uint8_t count; /* steps of the last pour */
-    uint16_t recipe;
-    uint8_t serving;
     uint8_t on[DW_OUTPUT_BYTES]; /* the set of outputs that are on */
     uint16_t differing[DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY + 1]; /* samples in a row, of each input */
     uint16_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
     int32_t offset_ticks[DW_CHANNELS_CAPACITY];  /* of the doses of the last pour */
+    /* From here on it is left alone by a reset in mid-pour. */
+    dw_answer_t why;
+    uint8_t result;
+    uint8_t serving;
+    uint16_t recipe;
+    uint16_t mark; /* this program left it there */
+    uint8_t count; /* steps of the last pour */
     dw_step_t steps[DW_STEPS_MAX + 1];
 } dw_state_t;
 

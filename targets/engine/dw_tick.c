@@ -1,7 +1,7 @@
 /* The tick: steps 1 and 2 of RULES.md, and the order of the rest. */
 #include "dw_state.h"
 
-dw_state_t dw_state;
+dw_state_t dw_state DW_KEPT;
 
 /* Time goes by for what was on until now, also when a stop of this very tick ends it. */
 static void advance_steps(dw_state_t *s)

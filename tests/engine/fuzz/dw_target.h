@@ -8,6 +8,7 @@
 #define dw_rom8(p) (*(p))
 #define dw_rom16(p) (*(p))
 #define dw_rom32(p) (*(p))
+#define DW_KEPT
 
 typedef uint32_t dw_offset_t;
 typedef uint8_t dw_lock_t;
