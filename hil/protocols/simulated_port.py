@@ -121,9 +121,9 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
         if ticks > 0:
             self._open().command(f"run {ticks}")
 
-    def reset(self) -> None:
-        """Power off and on: what is stored stays."""
-        self._open().command("reset")
+    def reset(self, kind: str = "power") -> None:
+        """A reset of a kind of BENCH.md: what is stored stays."""
+        self._open().command(f"reset {kind}")
 
     def take_edges(self) -> list[PinEdge]:
         """The edges since this was last asked."""

@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
-    from dosewright.hil import recovery, regression
+    from dosewright.hil import recovery, regression, restarts
     from dosewright.hil.changes import Words
     from dosewright.hil.loading import Loading
     from dosewright.hil.port import opening_resets
@@ -96,6 +96,9 @@ def run(arguments: argparse.Namespace) -> int:
             f"{arguments.rig}: engine {'.'.join(map(str, identity.engine))}{unit}, "
             f"fits {compiled.machine.name}"
         )
+        restart = restarts.told(rig.client, identity, compiled, court.names)
+        if restart:
+            told.print(restart, soft_wrap=True, markup=False)
         words = Words(compiled, court.names, project.numbers)
         loading = Loading(rig.client, identity, words, say, agreed, Uploading(told))
         if arguments.back:

@@ -42,13 +42,14 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.output import replace_all
     from dosewright.gen.problems import Exit, UserError
-    from dosewright.hil import clock, regression
+    from dosewright.hil import clock, regression, restarts
     from dosewright.hil.faults import Case
     from dosewright.hil.junit import junit
     from dosewright.hil.port import opening_resets
     from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
-    from dosewright.hil.rig import is_simulated, open_rig, rig_url
+    from dosewright.hil.rig import Rig, is_simulated, open_rig, rig_url
     from dosewright.hil.trouble import RigTrouble
+    from dosewright.hil.upload import fits
     from dosewright.hil.verdicts import Court
 
     project = load(arguments.folder)
@@ -72,12 +73,24 @@ def run(arguments: argparse.Namespace) -> int:
             f"{url}: opening the port may reset the controller; a pour that runs on it would end",
             soft_wrap=True,
         )
+
+    def opened() -> Rig:
+        rig = open_rig(url)
+        try:
+            restart = restarts.told(rig.client, fits(rig.client, compiled), compiled, court.names)
+        except RigTrouble:
+            rig.close()
+            raise
+        if restart:
+            told.print(restart, soft_wrap=True, markup=False)
+        return rig
+
     verdicts = []
     readings: list[clock.Reading] = []
     trouble: RigTrouble | None = None
     try:
         for verdict in regression.replay(
-            court, lambda: open_rig(url), cases, reporter=Bar(told), person=Bystander(told), readings=readings
+            court, opened, cases, reporter=Bar(told), person=Bystander(told), readings=readings
         ):
             verdicts.append(verdict)
     except RigTrouble as error:
