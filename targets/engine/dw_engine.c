@@ -13,36 +13,38 @@
 #define MARK ((uint16_t)(0xD05Eu ^ (DW_INTERFACE & 0xFFFFu) ^ sizeof dw_state))
 
 /* True when memory tells of a pour that a reset ended, be it this reset or one before it. */
-static bool tells_of_a_pour(uint8_t cause)
+static bool tells_of_a_pour(const dw_state_t *s, uint8_t cause)
 {
-    if ((cause != DW_CAUSE_RESET_LINE && cause != DW_CAUSE_WATCHDOG) || dw_state.mark != MARK ||
-        dw_state.count > DW_STEPS_MAX) {
+    if ((cause != DW_CAUSE_RESET_LINE && cause != DW_CAUSE_WATCHDOG) || s->mark != MARK || s->count > DW_STEPS_MAX) {
         return false;
     }
-    return dw_state.state == DW_POURING || dw_state.state == DW_PAUSED ||
-           (dw_state.state == DW_IDLE && dw_state.why.reason == DW_RESET);
+    return s->state == DW_POURING || s->state == DW_PAUSED || (s->state == DW_IDLE && s->why.reason == DW_RESET);
 }
 
 /* Sets every variable but what tells of a pour that a reset ended. Its vessel counts as present until it is seen to be
  * gone, for there is something in it. */
 void dw_start(uint32_t tick)
 {
+    dw_state_t *s = dw_here();
     uint8_t cause = dw_port_reset_cause();
-    bool kept = tells_of_a_pour(cause);
+    bool kept = tells_of_a_pour(s, cause);
 
-    if (kept && dw_state.state != DW_IDLE) {
-        dw_state.why = dw_answer(DW_RESET, cause);
-        dw_state.result = DW_RESULT_ABORTED;
+    if (!kept) {
+        (void)memset(s, 0, offsetof(dw_state_t, tick));
+    } else if (s->state != DW_IDLE) {
+        s->why = dw_answer(DW_RESET, cause);
+        s->result = DW_RESULT_ABORTED;
+        s->state = DW_IDLE;
     }
-    (void)memset(&dw_state, 0, kept ? offsetof(dw_state_t, why) : sizeof dw_state);
+    (void)memset(&s->tick, 0, offsetof(dw_state_t, steps) - offsetof(dw_state_t, tick));
     if (kept && DW_VESSEL_INTERLOCK != DW_NO_INTERLOCK) {
-        dw_state.served = true;
-        dw_state.closed = dw_bit((uint8_t)(DW_VESSEL_INTERLOCK & 15u));
+        s->served = true;
+        s->closed = dw_bit((uint8_t)(DW_VESSEL_INTERLOCK & 15u));
     }
-    dw_state.mark = MARK;
-    dw_state.tick = tick;
-    dw_state.first = dw_state.steps;
-    dw_state.end = dw_state.steps;
+    s->mark = MARK;
+    s->tick = tick;
+    s->first = dw_state.steps;
+    s->end = s->first;
     dw_trace_start();
     dw_output_start();
     dw_link_start();

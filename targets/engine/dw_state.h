@@ -39,11 +39,18 @@
 
 /* What is used most comes first: an 8-bit core reaches the first 64 bytes behind a pointer with short instructions. */
 typedef struct {
+    /* Down to the state, and the steps: left alone by a reset in mid-pour. */
+    uint16_t mark; /* this program left it there */
+    dw_answer_t why;
+    uint8_t result;
+    uint8_t count; /* steps of the last pour */
+    uint16_t recipe;
+    uint8_t serving;
+    uint8_t state;
     uint32_t tick;
     uint32_t time_left[3]; /* in the state, from DW_POURING on; that of a pour stands still in a pause */
     uint32_t link_clock;
     dw_step_t *first, *end; /* the steps at work now; none when idle */
-    uint8_t state;
     uint8_t happened; /* in this tick */
     uint8_t asked;    /* the request that waits for the next tick */
     bool asked_stop;
@@ -62,14 +69,7 @@ typedef struct {
     uint16_t differing[DW_INTERLOCKS_CAPACITY + DW_BUTTONS_CAPACITY + 1]; /* samples in a row, of each input */
     uint16_t group_wait[DW_GROUPS_CAPACITY + 1]; /* ticks until a group is free */
     int32_t offset_ticks[DW_CHANNELS_CAPACITY];  /* of the doses of the last pour */
-    /* From here on it is left alone by a reset in mid-pour. */
-    dw_answer_t why;
-    uint8_t result;
-    uint8_t serving;
-    uint16_t recipe;
-    uint16_t mark; /* this program left it there */
-    uint8_t count; /* steps of the last pour */
-    dw_step_t steps[DW_STEPS_MAX + 1];
+    dw_step_t steps[DW_STEPS_MAX + 1]; /* left alone as well */
 } dw_state_t;
 
 extern dw_state_t dw_state;
