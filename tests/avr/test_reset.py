@@ -81,3 +81,12 @@ def test_a_host_that_opens_the_port_in_mid_pour(cart: Cart) -> None:
     cart.board.command("run 400")
     assert told(cart) == (Result.ABORTED, Reason.RESET, Cause.RESET_LINE, Cause.RESET_LINE)
     compare(cart, reset)
+
+
+def test_memory_that_another_program_left_tells_nothing(cart: Cart) -> None:
+    """As after new firmware was put on: every byte 1, which would be the state of pouring one step."""
+    cart.board.command("fill 256 768 01")
+    cart.board.command("reset watchdog")
+    cart.board.command("run 400")
+    assert told(cart) == (Result.NONE, 0, 0, Cause.WATCHDOG)
+    assert cart.client.booked() == []

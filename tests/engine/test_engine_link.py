@@ -65,6 +65,7 @@ def test_frames_at_the_limit_and_above(cart: Path) -> None:
         over = framed(201, 3, bytes(4) + b"y" * (most + 1))
         assert len(over) == FRAME_LIMIT + 1
         assert c.raw(over) == []
+        assert c.raw(full[:-1] + b"\x01\0") == [], "also when what would fit is a frame of its own"
         assert c.raw(b"\xff" * 5000 + b"\0") == []
         assert c.raw(framed(202, 1))[0][:3] == bytes([202, 0x81, 0])
 

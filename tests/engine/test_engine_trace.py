@@ -112,7 +112,7 @@ def test_numbers_wrap(cart: Path) -> None:
 
 
 def test_answers_over_the_largest_payloads(cart: Path) -> None:
-    """Each request with the longest payload it may have, and then one behind it: nothing of it is left over."""
+    """Each request with the longest payload it may have: nothing of it is left over in an answer."""
     record = recipes(SERVINGS, BOOK).ljust(900, b"\xff")
     part = bytes(Random(1).choices(range(256), k=FRAME_LIMIT - 10))
     with Controller(cart) as c:
