@@ -1,6 +1,5 @@
 #include "dw_calibration.h"
 
-#include "dw_engine.h"
 #include "machine.h"
 
 #define COUNT_AT (DW_RECORD_HEAD + DW_UNIT_NAME)
@@ -46,29 +45,29 @@ static bool is_plausible(uint8_t channel, const dw_calibration_t *calibration)
 }
 
 /* A unit's name tells more than a rate that is out of range. */
-uint8_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit, uint8_t *channel)
+dw_answer_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit)
 {
-    uint8_t reason = DW_OK;
-    uint8_t i;
+    dw_answer_t answer = dw_answer(DW_OK, 0);
+    uint8_t i = DW_CHANNELS;
 
     if (record->length != CHANNELS_AT + (dw_offset_t)CHANNEL_BYTES * DW_CHANNELS + DW_RECORD_TAIL ||
         dw_record8(record, COUNT_AT) != DW_CHANNELS) {
-        return DW_BAD_RECORD;
+        return dw_answer(DW_BAD_RECORD, 0);
     }
-    for (i = DW_CHANNELS; i != 0; i--) {
+    while (i != 0) {
         dw_calibration_t calibration;
 
-        dw_calibration_get(record, (uint8_t)(i - 1u), &calibration);
+        i--;
+        dw_calibration_get(record, i, &calibration);
         if (calibration.m == 0) {
             continue;
         }
         if (!dw_calibration_is_sound(&calibration)) {
-            return DW_BAD_RECORD;
+            return dw_answer(DW_BAD_RECORD, 0);
         }
-        if (!is_plausible((uint8_t)(i - 1u), &calibration)) {
-            *channel = (uint8_t)(i - 1u);
-            reason = DW_OUT_OF_RANGE;
+        if (!is_plausible(i, &calibration)) {
+            answer = dw_answer(DW_OUT_OF_RANGE, i);
         }
     }
-    return of_another_unit(record, unit) ? DW_WRONG_UNIT : reason;
+    return of_another_unit(record, unit) ? dw_answer(DW_WRONG_UNIT, 0) : answer;
 }

@@ -2,6 +2,7 @@
 #ifndef DW_CALIBRATION_H
 #define DW_CALIBRATION_H
 
+#include "dw_engine.h"
 #include "dw_number.h"
 #include "dw_record.h"
 
@@ -9,7 +10,7 @@
 
 /* Check the body of a record whose head and CRC are good; of the answer, the argument is the channel out of range.
  * `unit` is nothing but the name of this unit; from nowhere: it has none, and any calibration will do. */
-DW_CHECKED uint8_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit, uint8_t *channel);
+DW_CHECKED dw_answer_t dw_calibration_check(const dw_record_t *record, const dw_record_t *unit);
 
 /* The calibration of one channel. */
 void dw_calibration_get(const dw_record_t *record, uint8_t channel, dw_calibration_t *calibration);

@@ -70,9 +70,6 @@ void dw_record_built_in(uint8_t kind, dw_record_t *record)
 /* The first four bytes of a record, as a number. */
 #define MAGIC(letter, format) ((uint32_t)(format) << 24 | (uint32_t)(letter) << 16 | (uint32_t)'W' << 8 | 'D')
 
-/* What CRC-32 gives over bytes and their own CRC, lowest byte first. */
-#define CRC_OF_GOOD UINT32_C(0x2144DF1C)
-
 /* The interface comes last, so that damage is not mistaken for a table of another machine. */
 uint8_t dw_record_check(dw_record_t *record, dw_offset_t space)
 {
@@ -84,7 +81,7 @@ uint8_t dw_record_check(dw_record_t *record, dw_offset_t space)
     }
     length = dw_record32(record, 4);
     if (length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > space || dw_record32(record, 0) != magic ||
-        dw_record32(record, 12) != 0 || dw_record_crc(record, 0, (dw_offset_t)length) != CRC_OF_GOOD) {
+        dw_record32(record, 12) != 0 || dw_record_crc(record, 0, (dw_offset_t)length) != DW_CRC_OF_GOOD) {
         return DW_BAD_RECORD;
     }
     record->length = (dw_offset_t)length;

@@ -34,6 +34,9 @@ uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset);
 /* The kind of a letter; DW_KINDS when there is none. */
 uint8_t dw_kind_of(uint8_t letter);
 
+/* What CRC-32 gives over bytes and their own CRC, lowest byte first. */
+#define DW_CRC_OF_GOOD UINT32_C(0x2144DF1C)
+
 /* CRC-32 over a range of it. */
 uint32_t dw_record_crc(const dw_record_t *record, dw_offset_t offset, dw_offset_t length);
 

@@ -29,27 +29,16 @@ typedef char store_is_large_enough[CALIBRATION_AT + SLOTS * (CALIBRATION_SLOT_OF
 #define UNNAMED 0x35u
 #define NAMED 0xA6u
 
+/* Where the record of a kind lies in slot 0, in slot 1, and the sum of both. */
+#define OF(kind, of_recipes, of_calibration) ((dw_offset_t)((kind) == DW_RECIPES ? (of_recipes) : (of_calibration)))
+#define FIRST(kind) OF(kind, RECIPES_AT + SLOT_HEAD, CALIBRATION_AT + SLOT_HEAD)
+#define SECOND(kind) OF(kind, RECIPES_AT + RECIPES_SLOT + SLOT_HEAD, CALIBRATION_AT + CALIBRATION_SLOT + SLOT_HEAD)
+#define BOTH(kind) OF(kind, 2u * (RECIPES_AT + SLOT_HEAD) + RECIPES_SLOT, 2u * (CALIBRATION_AT + SLOT_HEAD) + CALIBRATION_SLOT)
+
+/* Wherever these come from, `base` is a place in a slot: the next upload goes to the other one. */
 static dw_record_t in_force[DW_KINDS];
-static uint8_t slot_in_force[DW_KINDS]; /* SLOTS: the record is not in a slot */
-static dw_record_t upload;              /* from nowhere: none is going on */
-
-static dw_offset_t slot_at(uint8_t kind, uint8_t slot)
-{
-    return kind == DW_RECIPES ? (dw_offset_t)(RECIPES_AT + (dw_offset_t)slot * RECIPES_SLOT)
-                              : (dw_offset_t)(CALIBRATION_AT + (dw_offset_t)slot * CALIBRATION_SLOT);
-}
-
-/* Bytes a slot has for a record. */
-static dw_offset_t slot_space(uint8_t kind)
-{
-    return (dw_offset_t)((kind == DW_RECIPES ? RECIPES_SLOT : CALIBRATION_SLOT) - SLOT_HEAD);
-}
-
-/* Never the slot that is marked committed, even if what is in it has rotted: it keeps the number to go on from. */
-static uint8_t spare_slot(uint8_t kind)
-{
-    return slot_in_force[kind] == 0 ? 1u : 0u;
-}
+static uint8_t upload_kind;
+static dw_offset_t upload_length; /* 0: no upload is going on */
 
 static uint16_t read16(dw_offset_t at)
 {
@@ -57,14 +46,41 @@ static uint16_t read16(dw_offset_t at)
                       (uint16_t)((uint16_t)dw_port_store_read((dw_offset_t)(at + 1u)) << 8));
 }
 
-uint16_t dw_store_mark(uint8_t kind, uint8_t slot)
+/* Of the slot whose record lies at `base`. */
+static uint16_t mark_of(dw_offset_t base)
 {
-    return read16(slot_at(kind, slot));
+    return read16((dw_offset_t)(base - SLOT_HEAD));
 }
 
-static uint16_t sequence_of(uint8_t kind, uint8_t slot)
+static uint16_t sequence_of(dw_offset_t base)
 {
-    return read16((dw_offset_t)(slot_at(kind, slot) + 2u));
+    return read16((dw_offset_t)(base - 2u));
+}
+
+uint16_t dw_store_mark(uint8_t kind, uint8_t slot)
+{
+    return mark_of(slot == 0 ? FIRST(kind) : SECOND(kind));
+}
+
+/* Never the slot that is marked committed, even if what is in it has rotted: it keeps the number to go on from. */
+static dw_offset_t spare_of(uint8_t kind)
+{
+    return (dw_offset_t)(BOTH(kind) - in_force[kind].base);
+}
+
+/* Bytes a slot has for a record. */
+static dw_offset_t space_of(uint8_t kind)
+{
+    return OF(kind, RECIPES_SLOT - SLOT_HEAD, CALIBRATION_SLOT - SLOT_HEAD);
+}
+
+/* A record in the store over the whole space of a slot. */
+static void stored(dw_record_t *record, uint8_t kind, dw_offset_t base)
+{
+    record->source = DW_FROM_STORE;
+    record->kind = kind;
+    record->base = base;
+    record->length = space_of(kind);
 }
 
 /* Leaves alone what is right already, for each write wears the cell; reads back what it wrote. */
@@ -76,83 +92,67 @@ static bool write_byte(dw_offset_t at, uint8_t value)
     return dw_port_store_write(at, value) && dw_port_store_read(at) == value;
 }
 
-/* The low byte is at the lower address. */
-static bool write16(dw_offset_t at, uint16_t value, bool upper_first)
+/* The low byte is at the lower address. Writes first the byte which, torn to anything at all, cannot complete the mark of a
+ * committed slot. */
+static bool write16(dw_offset_t at, uint16_t value)
 {
     dw_offset_t upper_at = (dw_offset_t)(at + 1u);
     uint8_t upper = (uint8_t)(value >> 8);
 
-    if (upper_first && !write_byte(upper_at, upper)) {
+    if (dw_port_store_read(upper_at) == COMMITTED >> 8 && !write_byte(upper_at, upper)) {
         return false;
     }
     return write_byte(at, (uint8_t)(value & 0xFFu)) && write_byte(upper_at, upper);
 }
 
-/* Writes first the byte which, torn to anything at all, cannot complete the mark of a committed slot. */
-static bool set_mark(uint8_t kind, uint8_t slot, uint16_t mark)
+static bool set_mark(dw_offset_t base, uint16_t mark)
 {
-    return write16(slot_at(kind, slot), mark,
-                   mark != COMMITTED && dw_store_mark(kind, slot) >> 8 == COMMITTED >> 8);
+    return write16((dw_offset_t)(base - SLOT_HEAD), mark);
 }
 
 static bool write_bytes(dw_offset_t at, const uint8_t *bytes, uint8_t count)
 {
-    while (count != 0) {
+    for (; count != 0; count--) {
         if (!write_byte(at, *bytes)) {
             return false;
         }
         at++;
         bytes++;
-        count--;
     }
     return true;
 }
 
-/* True when the CRC behind the unit's name is that of the name. */
-static bool is_whole(const dw_record_t *unit)
-{
-    return dw_record_crc(unit, 0, DW_UNIT_NAME) == dw_record32(unit, DW_UNIT_NAME);
-}
-
-/* Where the unit's name is; false when it has none. */
+/* Where the unit's name is; false when it has none, or the CRC behind it is that of another. */
 static bool find_unit(dw_record_t *unit)
 {
     unit->source = DW_FROM_STORE;
     unit->kind = DW_CALIBRATION;
     unit->base = UNIT_AT + 1u;
     unit->length = DW_UNIT_NAME;
-    return dw_port_store_read(UNIT_AT) == NAMED && is_whole(unit);
+    return dw_record_crc(unit, 0, DW_UNIT_NAME + DW_RECORD_TAIL) == DW_CRC_OF_GOOD;
 }
 
 void dw_store_unit(dw_record_t *unit)
 {
-    if (!find_unit(unit)) {
+    if (!find_unit(unit) || dw_port_store_read(UNIT_AT) != NAMED) {
         unit->source = DW_FROM_NOWHERE;
     }
 }
 
-/* Checks a record once; readers rely on it from then on. `argument` is that of the reason. */
-static uint8_t check(dw_record_t *record, uint8_t *argument)
+/* Checks a record once; readers rely on it from then on. */
+static dw_answer_t check(dw_record_t *record)
 {
     uint8_t reason = dw_record_check(record, record->length);
     dw_record_t unit;
 
-    if (reason != DW_OK) {
-        return reason;
+    if (reason == DW_OK) {
+        if (record->kind != DW_RECIPES) {
+            dw_store_unit(&unit);
+            return dw_calibration_check(record, &unit);
+        }
+        reason = dw_recipes_check(record, dw_state.steps);
     }
-    if (record->kind == DW_RECIPES) {
-        return dw_recipes_check(record, dw_state.steps);
-    }
-    dw_store_unit(&unit);
-    return dw_calibration_check(record, &unit, argument);
-}
-
-static void slot_record(uint8_t kind, uint8_t slot, dw_record_t *record)
-{
-    record->source = DW_FROM_STORE;
-    record->kind = kind;
-    record->base = (dw_offset_t)(slot_at(kind, slot) + SLOT_HEAD);
-    record->length = slot_space(kind);
+    return dw_answer(reason, 0);
 }
 
 /* The later of two numbers that may have wrapped. */
@@ -161,36 +161,33 @@ static bool is_later(uint16_t a, uint16_t b)
     return (uint16_t)(a - b) - 1u < 0x7FFFu;
 }
 
-/* The committed slot to go by, SLOTS if there is none. */
-static uint8_t newest_committed(uint8_t kind)
-{
-    bool first = dw_store_mark(kind, 0) == COMMITTED;
-
-    if (dw_store_mark(kind, 1) == COMMITTED && !(first && is_later(sequence_of(kind, 0), sequence_of(kind, 1)))) {
-        return 1;
-    }
-    return first ? 0u : SLOTS;
-}
-
 /* What is in force is good, or it is from nowhere and nothing is poured. */
 static void start_kind(uint8_t kind)
 {
     dw_record_t *record = &in_force[kind];
-    uint8_t slot = newest_committed(kind);
-    uint8_t argument = 0;
+    dw_offset_t spare = FIRST(kind);
+    dw_offset_t base = SECOND(kind);
+    uint16_t mark = mark_of(base);
 
-    slot_in_force[kind] = slot;
-    if (slot != SLOTS) {
-        slot_record(kind, slot, record);
-        /* the last step of an upload that a power cut kept from being done; if it fails now, it is done at the next start */
-        if (dw_store_mark(kind, spare_slot(kind)) != OPEN) {
-            (void)set_mark(kind, spare_slot(kind), SUPERSEDED);
-        }
-    } else {
+    if (mark_of(spare) == COMMITTED && (mark != COMMITTED || is_later(sequence_of(spare), sequence_of(base)))) {
+        dw_offset_t first = spare;
+
+        spare = base;
+        base = first;
+        mark = COMMITTED;
+    }
+    if (mark != COMMITTED) {
         dw_record_built_in(kind, record);
+        record->base = base;
+    } else {
+        stored(record, kind, base);
+        /* the last step of an upload that a power cut kept from being done; if it fails now, it is done at the next start */
+        if (mark_of(spare) != OPEN) {
+            (void)set_mark(spare, SUPERSEDED);
+        }
     }
     /* without a committed slot: the first upload goes to slot 0, and then marks slot 1 */
-    if ((slot == SLOTS && dw_store_mark(kind, 1) != ERASED) || check(record, &argument) != DW_OK) {
+    if ((mark != COMMITTED && mark != ERASED) || check(record).reason != DW_OK) {
         record->source = DW_FROM_NOWHERE;
     }
 }
@@ -199,7 +196,7 @@ void dw_store_start(void)
 {
     uint8_t kind;
 
-    upload.source = DW_FROM_NOWHERE;
+    upload_length = 0;
     for (kind = 0; kind < DW_KINDS; kind++) {
         start_kind(kind);
     }
@@ -212,67 +209,67 @@ const dw_record_t *dw_store_record(uint8_t kind)
 
 void dw_store_spare(uint8_t kind, dw_record_t *record)
 {
-    slot_record(kind, spare_slot(kind), record);
+    stored(record, kind, spare_of(kind));
 }
 
 dw_answer_t dw_store_begin(uint8_t kind, uint32_t length)
 {
-    upload.source = DW_FROM_NOWHERE;
+    upload_length = 0;
     if (kind >= DW_KINDS) {
         return dw_answer(DW_BAD_RECORD, 0);
     }
-    if (length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > slot_space(kind)) {
+    if (length < DW_RECORD_HEAD + DW_RECORD_TAIL || length > space_of(kind)) {
         return dw_answer(DW_BAD_LENGTH, 0);
     }
-    if (!set_mark(kind, spare_slot(kind), OPEN)) {
+    if (!set_mark(spare_of(kind), OPEN)) {
         return dw_answer(DW_STORE_FAILED, 0);
     }
-    dw_store_spare(kind, &upload);
-    upload.length = (dw_offset_t)length;
+    upload_kind = kind;
+    upload_length = (dw_offset_t)length;
     return dw_answer(DW_OK, 0);
 }
 
 dw_answer_t dw_store_chunk(uint32_t offset, const uint8_t *bytes, uint8_t count)
 {
-    if (upload.source == DW_FROM_NOWHERE) {
+    if (upload_length == 0) {
         return dw_answer(DW_BAD_RECORD, 0);
     }
-    if (offset > upload.length || count > upload.length - offset) {
+    if (offset > upload_length || count > upload_length - (dw_offset_t)offset) {
         return dw_answer(DW_BAD_LENGTH, 0);
     }
-    return dw_answer(
-        write_bytes((dw_offset_t)(upload.base + offset), bytes, count) ? DW_OK : DW_STORE_FAILED, 0);
+    return dw_answer(write_bytes((dw_offset_t)(spare_of(upload_kind) + offset), bytes, count) ? DW_OK : DW_STORE_FAILED, 0);
 }
 
 /* Puts what is in the spare slot in force if it is good: the number, then the mark, then the other slot superseded.
  * Power may go at any byte: until the mark is whole the old record counts, from then on the new one. */
 static dw_answer_t seal(dw_record_t *record)
 {
-    uint8_t kind = record->kind;
-    uint8_t slot = spare_slot(kind);
-    uint8_t old = slot_in_force[kind];
-    uint16_t sequence = old == SLOTS ? 1u : (uint16_t)(sequence_of(kind, old) + 1u);
-    uint8_t argument = 0;
-    uint8_t reason = check(record, &argument);
+    dw_record_t *old = &in_force[record->kind];
+    dw_offset_t old_base = old->base;
+    dw_answer_t answer = check(record);
+    uint16_t sequence = mark_of(old_base) == COMMITTED ? sequence_of(old_base) : 0u;
 
-    if (reason != DW_OK) {
-        return dw_answer(reason, argument);
+    if (answer.reason != DW_OK) {
+        return answer;
     }
-    if (!write16((dw_offset_t)(slot_at(kind, slot) + 2u), sequence, false) || !set_mark(kind, slot, COMMITTED)) {
-        return dw_answer(DW_STORE_FAILED, 0);
+    if (write16((dw_offset_t)(record->base - 2u), (uint16_t)(sequence + 1u)) && set_mark(record->base, COMMITTED)) {
+        *old = *record;
+        if (set_mark(old_base, SUPERSEDED)) {
+            return answer;
+        }
     }
-    in_force[kind] = *record;
-    slot_in_force[kind] = slot;
-    return dw_answer(set_mark(kind, (uint8_t)(1u - slot), SUPERSEDED) ? DW_OK : DW_STORE_FAILED, 0);
+    return dw_answer(DW_STORE_FAILED, 0);
 }
 
 dw_answer_t dw_store_commit(uint32_t crc)
 {
-    dw_record_t record = upload;
+    dw_offset_t length = upload_length;
+    dw_record_t record;
 
-    upload.source = DW_FROM_NOWHERE;
-    if (record.source == DW_FROM_NOWHERE || dw_record32(&record, 4) != record.length ||
-        dw_record32(&record, (dw_offset_t)(record.length - DW_RECORD_TAIL)) != crc) {
+    upload_length = 0;
+    dw_store_spare(upload_kind, &record);
+    if (length == 0 || dw_record32(&record, 4) != length ||
+        dw_record32(&record, (dw_offset_t)(length - DW_RECORD_TAIL)) != crc) {
         return dw_answer(DW_BAD_RECORD, 0);
     }
     return seal(&record);
@@ -283,11 +280,13 @@ dw_answer_t dw_store_back(uint8_t kind)
 {
     dw_record_t record;
 
-    if (kind >= DW_KINDS || dw_store_mark(kind, spare_slot(kind)) != SUPERSEDED) {
-        return dw_answer(DW_BAD_RECORD, 0);
+    if (kind < DW_KINDS) {
+        dw_store_spare(kind, &record);
+        if (mark_of(record.base) == SUPERSEDED) {
+            return seal(&record);
+        }
     }
-    dw_store_spare(kind, &record);
-    return seal(&record);
+    return dw_answer(DW_BAD_RECORD, 0);
 }
 
 /* Refuses where it has one, or where the calibration in force is of another unit: they would contradict each other. */
@@ -295,19 +294,18 @@ dw_answer_t dw_store_name(const uint8_t *name)
 {
     const dw_record_t *calibration = &in_force[DW_CALIBRATION];
     dw_record_t unit;
-    uint8_t channel;
 
-    if (find_unit(&unit)) {
+    dw_store_unit(&unit);
+    if (unit.source != DW_FROM_NOWHERE) {
         return dw_answer(DW_WRONG_UNIT, 0);
     }
     if (!write_byte(UNIT_AT, UNNAMED) || !write_bytes(unit.base, name, DW_UNIT_NAME + DW_RECORD_TAIL)) {
         return dw_answer(DW_STORE_FAILED, 0);
     }
-    if (name[0] == 0 || !is_whole(&unit)) {
+    if (name[0] == 0 || !find_unit(&unit)) {
         return dw_answer(DW_BAD_RECORD, 0);
     }
-    if (calibration->source != DW_FROM_NOWHERE &&
-        dw_calibration_check(calibration, &unit, &channel) == DW_WRONG_UNIT) {
+    if (calibration->source != DW_FROM_NOWHERE && dw_calibration_check(calibration, &unit).reason == DW_WRONG_UNIT) {
         return dw_answer(DW_WRONG_UNIT, 0);
     }
     return dw_answer(write_byte(UNIT_AT, NAMED) ? DW_OK : DW_STORE_FAILED, 0);
