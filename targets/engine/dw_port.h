@@ -36,7 +36,7 @@ void dw_port_write(const uint8_t *image);
 /* The levels of the pins of one port now. Called in the tick. */
 uint8_t dw_port_read(uint8_t port);
 
-/* Hold the tick interrupt off, for a few dozen cycles. Both are compiler barriers. */
+/* Hold the tick interrupt off, for a few hundred cycles. Both are compiler barriers. */
 dw_lock_t dw_port_lock(void);
 void dw_port_unlock(dw_lock_t lock);
 

@@ -123,21 +123,23 @@ static void identify(void)
     }
 }
 
+/* Straight from the state: a copy of it would cost more than that the tick waits meanwhile. */
 static void status(void)
 {
-    dw_status_t now;
+    const dw_state_t *s = dw_here();
+    dw_lock_t lock = dw_port_lock();
     uint8_t i;
 
-    dw_get_status(&now);
-    put8(now.state);
-    put8(now.result);
-    put8(now.why.reason);
-    put8(now.why.argument);
-    put32(now.tick);
-    put16(now.recipe);
-    put8(now.serving);
-    put16(now.closed);
-    put16(now.pressed);
+    put8(s->state);
+    put8(s->result);
+    put8(s->why.reason);
+    put8(s->why.argument);
+    put32(s->tick);
+    put16(s->recipe);
+    put8(s->serving);
+    put16(s->closed);
+    put16(s->pressed);
+    dw_port_unlock(lock);
     put8((uint8_t)((DW_OUTPUTS + 7u) / 8u));
     for (i = 0; i < (DW_OUTPUTS + 7u) / 8u; i++) {
         put8(dw_outputs_on(i));
@@ -168,17 +170,20 @@ static void trace(const uint8_t *payload, uint8_t length)
 
 static void booked(uint8_t index)
 {
-    uint8_t *count = reply;
-    dw_booked_t step;
+    uint8_t steps = index < dw_state.count ? (uint8_t)(dw_state.count - index) : 0;
+    const dw_step_t *step = &dw_state.steps[dw_state.count - steps];
 
-    put8(0);
-    while (*count < BOOKED_MOST && dw_get_booked(index, &step)) {
-        put8(step.output);
-        put8(step.starts);
-        put32(step.planned);
-        put32(step.on);
-        (*count)++;
-        index++;
+    steps = steps < BOOKED_MOST ? steps : BOOKED_MOST;
+    put8(steps);
+    for (; steps != 0; steps--) {
+        dw_lock_t lock = dw_port_lock();
+
+        put8(step->output);
+        put8(step->starts);
+        put32(step->planned);
+        put32(step->on);
+        dw_port_unlock(lock);
+        step++;
     }
 }
 

@@ -10,7 +10,7 @@
  * neither side needs a lock for them. */
 static dw_trace_t ring[DW_TRACE_LENGTH];
 static volatile uint8_t next;   /* low byte of the number of the next entry */
-static volatile uint16_t first; /* number of the oldest entry */
+static uint16_t first; /* number of the oldest entry */
 static volatile uint16_t lost;
 
 /* Called before the first tick. */
