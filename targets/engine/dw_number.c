@@ -70,9 +70,9 @@ uint32_t dw_share_next(dw_share_t *share, uint16_t weight)
     return share->quotient * weight + (uint16_t)(share->remainder_so_far - before);
 }
 
-/* Adds the bit below the cut instead of half before it, which would overflow. Shifts by whole bytes first: an 8-bit core
- * shifts one place at a time. */
-uint32_t dw_ticks(uint32_t quanta, uint32_t m, uint8_t s)
+/* The high half of a product is at most 2^32 - 2, so that rounding it up does not overflow. Shifts by whole bytes first: an
+ * 8-bit core shifts one place at a time. */
+DW_APART uint32_t dw_ticks(uint32_t quanta, uint32_t m, uint8_t s)
 {
     uint32_t high = high_product(quanta, m);
     uint8_t shift = (uint8_t)(s - 1u);
@@ -80,43 +80,29 @@ uint32_t dw_ticks(uint32_t quanta, uint32_t m, uint8_t s)
     for (; shift >= 8u; shift = (uint8_t)(shift - 8u)) {
         high >>= 8;
     }
-    high >>= shift;
-    return (high >> 1) + (high & 1u);
-}
-
-/* The magnitude, without the overflow that negating the lowest number would be. */
-static uint32_t magnitude(int32_t value)
-{
-    return value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
+    return ((high >> shift) + 1u) >> 1;
 }
 
 /* A positive offset is liquid that comes by itself, a negative one is lost at the start and must be added; the limits
  * of a record's servings and offsets keep the sum within 32 bits. */
 uint32_t dw_dose_ticks(uint32_t quanta, const dw_calibration_t *calibration)
 {
-    uint32_t offset = magnitude(calibration->offset);
+    uint32_t offset = (uint32_t)calibration->offset;
 
-    if (calibration->offset < 0) {
-        quanta += offset;
-    } else if (quanta <= offset) {
+    if (calibration->offset > 0 && quanta <= offset) {
         return 0;
-    } else {
-        quanta -= offset;
     }
-    return dw_ticks(quanta, calibration->m, calibration->s);
+    return dw_ticks(quanta - offset, calibration->m, calibration->s);
 }
 
 /* A record's offset is at most 128 000 000 quanta, so the result is below 2^27. */
 int32_t dw_offset_ticks(const dw_calibration_t *calibration)
 {
-    int32_t ticks;
+    bool lost = calibration->offset < 0;
+    uint32_t offset = (uint32_t)calibration->offset;
+    int32_t ticks = (int32_t)dw_ticks(lost ? 0u - offset : offset, calibration->m, calibration->s);
 
-    if (calibration->offset == 0) {
-        return 0;
-    }
-    ticks = (int32_t)dw_ticks(magnitude(calibration->offset), calibration->m, calibration->s);
-
-    return calibration->offset < 0 ? -ticks : ticks;
+    return lost ? -ticks : ticks;
 }
 
 /* Multipliers are normalised, so the shift decides unless it is the same. */

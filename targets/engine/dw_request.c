@@ -68,7 +68,7 @@ static dw_answer_t reckon(dw_step_t *line, dw_share_t *share)
 }
 
 /* A step that waits for its first start. */
-static void set_step(dw_step_t *step, uint8_t output, bool after_all, uint32_t ticks)
+static void set_step(dw_step_t *step, uint8_t output, uint8_t after_all, uint32_t ticks)
 {
     step->output = output;
     step->after_all = after_all;
@@ -151,7 +151,7 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     }
     dw_state.count = count;
     for (; count != 0; count--) {
-        set_step(step, output_of(step), step->phase >= DW_AFTER_ALL, step->left);
+        set_step(step, output_of(step), step->phase & DW_AFTER_ALL, step->left);
         step++;
     }
     dw_state.recipe = recipe;
@@ -228,7 +228,7 @@ static dw_answer_t hold(dw_state_t *s, uint8_t output, bool same)
     }
     result = in_the_way(dw_open(s, (uint16_t)(DW_ALWAYS_MASK | DW_POURING_MASK | dw_needs(output))));
     if (result.reason == DW_OK) {
-        set_step(&s->steps[DW_JOG_STEP], output, false, dw_rom32(&dw_outputs[output].jog_limit));
+        set_step(&s->steps[DW_JOG_STEP], output, 0, dw_rom32(&dw_outputs[output].jog_limit));
         s->asked = DW_ASKED_JOG;
     }
     return result;
