@@ -32,7 +32,7 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
     Raises UserError where there is no folder.
     """
     # the checks are the heaviest import and the last to be needed
-    from dosewright.gen import checks, checks_pours
+    from dosewright.gen import checks, checks_pours, checks_store
 
     if not folder.is_dir():
         found = "a file" if folder.exists() else "no such folder"
@@ -64,6 +64,7 @@ def examine(folder: Path) -> tuple[Project | None, tuple[Problem, ...]]:
         problems=problems,
     )
     checks_pours.check_pours(machine, recipes, project)
+    checks_store.check_store(recipes, project)
     problems = _sorted(sources)
     return None if _mistakes(problems) else project, problems
 

@@ -44,7 +44,14 @@ class Loading:
             self.say("nothing written")
             return {"records": [{**value, "written": False} for value in told], "written": None}
         sent = put(self.client, records, self.words.compiled, self.progress)
-        self.say("read back: equal" + (f"; {sent} bytes sent, the rest was there" if differ else ""))
+        written = " and ".join(record.name for record in records if not record.same)
+        self.say(
+            f"{sent} bytes sent, the rest was there; read back: by check sum the {written} in force are "
+            "those of this project"
+            if differ
+            else "nothing to write: by their check sums the recipes and the calibration in force are those "
+            "of this project"
+        )
         if self.words.compiled.calibration.unit and not self.identity.unit:
             self.say(
                 "this controller has no name and takes the calibration of any unit; "
