@@ -319,6 +319,43 @@ static void wear(unsigned long uploads)
     }
 }
 
+/* A worn cell that keeps what it has and says nothing: an upload that was told to be done is in force over a reset, and one
+ * that was not leaves the old. */
+static void stuck(void)
+{
+    static uint8_t image[sizeof store];
+    static stand_t found;
+    unsigned long done = 0, failed = 0;
+    const act_t what = { "calibration", DW_CALIBRATION, false, record_named("C.new") };
+    const bytes_t *old = record_named("C.old");
+    dw_offset_t at;
+
+    start_from(1);
+    memcpy(image, store, sizeof store);
+    for (at = 1; at < 1024; at++) {
+        bool was_done;
+
+        memcpy(store, image, sizeof store);
+        if (!power_up(0, 0)) {
+            fail("the start", at, 0);
+        }
+        store_stuck_at = at;
+        was_done = act(&what);
+        done += was_done ? 1u : 0u;
+        failed += was_done ? 0u : 1u;
+        if (!power_up(0, 0)) {
+            fail("the start", at, 0);
+        }
+        look(&found);
+        if (was_done ? !same(&found.part[DW_CALIBRATION], what.after)
+                     : !same(&found.part[DW_CALIBRATION], old) && !same(&found.part[DW_CALIBRATION], what.after)) {
+            fail("a worn cell", at, 0);
+        }
+        store_stuck_at = 0;
+    }
+    (void)printf("%lu done, %lu failed\n", done, failed);
+}
+
 int main(int argc, char **argv)
 {
     read_records();
@@ -326,10 +363,14 @@ int main(int argc, char **argv)
         cuts();
         return 0;
     }
+    if (argc == 2 && strcmp(argv[1], "stuck") == 0) {
+        stuck();
+        return 0;
+    }
     if (argc == 3 && strcmp(argv[1], "wear") == 0) {
         wear(strtoul(argv[2], NULL, 10));
         return 0;
     }
-    (void)printf("cuts | wear N\n");
+    (void)printf("cuts | stuck | wear N\n");
     return 2;
 }

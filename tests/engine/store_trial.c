@@ -10,6 +10,7 @@ uint8_t store[DW_STORE_SIZE];
 unsigned long store_written[DW_STORE_SIZE];
 unsigned long store_writes_to_cut; /* 0: power stays */
 int store_torn_to;
+dw_offset_t store_stuck_at;
 jmp_buf store_power;
 
 void dw_port_write(const uint8_t *image)
@@ -46,7 +47,9 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
         longjmp(store_power, 1);
     }
     store_writes_to_cut -= store_writes_to_cut != 0 ? 1u : 0u;
-    store[address] = value;
+    if (address != store_stuck_at) {
+        store[address] = value;
+    }
     store_written[address]++;
     return true;
 }

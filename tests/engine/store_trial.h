@@ -22,6 +22,7 @@ extern uint8_t store[DW_STORE_SIZE];
 extern unsigned long store_written[DW_STORE_SIZE];
 extern unsigned long store_writes_to_cut; /* 0: power stays */
 extern int store_torn_to;
+extern dw_offset_t store_stuck_at; /* this cell takes nothing and says nothing; 0: none does */
 extern jmp_buf store_power; /* where to go when power goes */
 
 void read_records(void);

@@ -71,6 +71,12 @@ def test_power_cut_in_every_write_with_every_value_torn(trial: Trial) -> None:
     assert sum(again for _, _, again, _ in counts) > 1000, "the start after a cut writes, and was cut itself"
 
 
+def test_a_worn_cell_is_told(trial: Trial) -> None:
+    """It keeps its old byte without saying so: done is only told of what is in force over a reset."""
+    done, failed = map(int, re.findall(r"\d+", trial("store_cuts", "stuck", **in_slots())[0]))
+    assert done + failed == 1023 and failed > 20
+
+
 def test_every_flip_of_up_to_three_bits_in_a_small_record_is_refused(trial: Trial) -> None:
     """CRC-32 of IEEE 802.3 finds all of them (Koopman, DSN 2002: four bits at least, up to 91 607 bits)."""
     bits = 8 * len(SMALL)
