@@ -17,7 +17,11 @@
 static uint8_t good[1u << 18];
 static uint8_t bytes[1u << 18];
 static size_t length;
-static dw_step_t steps[DW_STEPS_MAX];
+static struct {
+    dw_step_t steps[DW_STEPS_MAX];
+    uint8_t behind[sizeof(dw_step_t)]; /* stay 0 */
+} room;
+static dw_step_t *const steps = room.steps;
 
 static uint32_t chance(uint32_t below)
 {
@@ -58,6 +62,7 @@ static void change(void)
 /* Every recipe there may be; counts those that can be read to their end. */
 static unsigned long read_all(const dw_record_t *record, uint16_t count)
 {
+    static const uint8_t nothing[sizeof room.behind];
     unsigned long whole = 0;
     uint32_t number;
 
@@ -70,6 +75,9 @@ static unsigned long read_all(const dw_record_t *record, uint16_t count)
         }
         if (steps_read > DW_STEPS_MAX) {
             fail("more steps than there is room for");
+        }
+        if (memcmp(room.behind, nothing, sizeof nothing) != 0) {
+            fail("a step written behind the last");
         }
         for (i = 0; i < steps_read; i++) {
             uint8_t output = steps[i].phase & (uint8_t)~DW_AFTER_ALL;

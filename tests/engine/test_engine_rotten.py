@@ -13,11 +13,12 @@ from dosewright.gen.table import encode_recipes
 from engine.conftest import ENGINE, HOST, TESTS, compile_c
 
 ROUNDS = 4_000
+SIZES = [(8, 4), (1, 0), (16, 8), (40, 9)]  # channels, stages
 MACHINE = """#define DW_MACHINE_FORMAT 2
 #include "dw_machine.h"
 #define DW_CHANNELS {channels}
 #define DW_OUTPUTS {outputs}
-#define DW_STEPS_MAX 24
+#define DW_STEPS_MAX {steps}
 #define DW_INTERFACE 0ul
 """
 TABLE = """#include "dw_target.h"
@@ -42,16 +43,32 @@ def book(channels: int, stages: int, rng: Random) -> RecipeTable:
     return RecipeTable((1000, 2000), tuple(recipes))
 
 
-@pytest.mark.parametrize(("channels", "stages"), [(8, 4), (1, 0), (16, 8), (40, 9)])
-def test_nothing_outside_the_record_is_read(channels: int, stages: int, tmp_path: Path) -> None:
-    (tmp_path / "machine.h").write_text(MACHINE.format(channels=channels, outputs=channels + stages))
-    (tmp_path / "table.h").write_text(TABLE)
+def build(name: str, channels: int, stages: int, folder: Path) -> Path:
+    """The program of this name, with the reader for a machine of this size. A short recipe may have 15 steps:
+    there is room for 14, or on the large machine for a sum of weights that is too great."""
+    steps = 14 if channels <= 16 else 17
+    machine = MACHINE.format(channels=channels, outputs=channels + stages, steps=steps)
+    (folder / "machine.h").write_text(machine)
+    (folder / "table.h").write_text(TABLE)
     parts = ("dw_recipes", "dw_recipes_check", "dw_record", "dw_crc")
-    sources = [TESTS / "rotten.c", *(ENGINE / f"{part}.c" for part in parts)]
-    program = compile_c(sources, [tmp_path, ENGINE, HOST], tmp_path / "rotten")
+    sources = [TESTS / f"{name}.c", *(ENGINE / f"{part}.c" for part in parts)]
+    return compile_c(sources, [folder, ENGINE, HOST], folder / name)
+
+
+@pytest.mark.parametrize(("channels", "stages"), SIZES)
+def test_nothing_outside_the_record_is_read(channels: int, stages: int, tmp_path: Path) -> None:
+    program = build("rotten", channels, stages, tmp_path)
     record = encode_recipes(book(channels, stages, Random(channels)), 0, channels, stages)
     done = subprocess.run([program, str(ROUNDS)], input=record, capture_output=True)
     assert done.returncode == 0, done.stdout.decode() + done.stderr.decode()[-2000:]
     refused, taken, whole, rotten = map(int, done.stdout.split())
     assert refused + taken == ROUNDS
     assert refused > 0 and taken > 0 and whole > 0 and rotten > 0
+
+
+@pytest.mark.parametrize(("channels", "stages"), SIZES)
+def test_a_recipe_ends_where_the_body_does_and_has_no_more_steps_than_there_is_room_for(
+    channels: int, stages: int, tmp_path: Path
+) -> None:
+    done = subprocess.run([build("ends", channels, stages, tmp_path)], capture_output=True)
+    assert done.returncode == 0, done.stdout.decode() + done.stderr.decode()[-2000:]
