@@ -109,19 +109,15 @@ extern "C" uint8_t dw_port_read(uint8_t port)
 
 /* A tick that is due comes before the lock, as an interrupt would: so what the lock's taker does next, as asking for a
  * pour that took long to reckon, finds no tick owed. */
-extern "C" dw_lock_t dw_port_lock(void)
+extern "C" void dw_port_lock(void)
 {
-    dw_lock_t before;
-
     tick_if_due();
-    before = locked;
     locked = 1;
-    return before;
 }
 
-extern "C" void dw_port_unlock(dw_lock_t lock)
+extern "C" void dw_port_unlock(void)
 {
-    locked = lock;
+    locked = 0;
 }
 
 extern "C" bool dw_port_receive(uint8_t *byte)

@@ -21,7 +21,6 @@
 #endif
 
 typedef uint16_t dw_offset_t;
-typedef uint8_t dw_lock_t;
 
 /* How the board keeps what it is sent. Only where single bytes are written does a power cut in the middle of an upload
  * leave all old or all new. */

@@ -15,7 +15,6 @@
 #define DW_KEPT __attribute__((section(".noinit")))
 
 typedef uint16_t dw_offset_t;
-typedef uint8_t dw_lock_t;
 
 #define DW_STORE_SIZE (E2END + 1u)
 

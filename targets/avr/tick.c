@@ -74,27 +74,18 @@ void avr_tick_rest(void)
     }
 }
 
-dw_lock_t dw_port_lock(void)
+void dw_port_lock(void)
 {
-    dw_lock_t before = GPIOR0 & 1u << AVR_LOCKED;
-
     GPIOR0 |= 1u << AVR_LOCKED;
     __asm__ volatile("" ::: "memory");
-    return before;
 }
 
-void dw_port_unlock(dw_lock_t lock)
+void dw_port_unlock(void)
 {
-    uint8_t flags;
-
-    if (lock != 0) {
-        return;
-    }
     __asm__ volatile("" ::: "memory");
-    flags = SREG;
     cli();
     decide();
-    SREG = flags;
+    sei();
 }
 
 /* Called in the tick right before it decides and right after: the second time it is the image for the next tick. */

@@ -54,11 +54,12 @@ void dw_start(uint32_t tick)
 /* Reports life only when the tick was alive too. */
 void dw_poll(void)
 {
-    dw_lock_t lock = dw_port_lock();
-    bool ticked = dw_state.ticked;
+    bool ticked;
 
+    dw_port_lock();
+    ticked = dw_state.ticked;
     dw_state.ticked = false;
-    dw_port_unlock(lock);
+    dw_port_unlock();
     if (ticked) {
         dw_port_alive();
     }

@@ -2,7 +2,6 @@
  *     DW_ROM                     attribute that puts a const table into program memory (empty where that needs none)
  *     dw_rom8(p), dw_rom16(p), dw_rom32(p)   read an u8, u16, u32 from there
  *     dw_offset_t                unsigned type that holds every offset into a record and every store address
- *     dw_lock_t                  what dw_port_lock hands to dw_port_unlock
  *     DW_FRAME_LIMIT             bytes of a frame on the wire, 64 .. 256
  *     DW_TRACE_LENGTH            places of the trace ring, a power of two, 8 .. 256
  *     DW_STORE_SIZE              bytes of the store
@@ -36,9 +35,10 @@ void dw_port_write(const uint8_t *image);
 /* The levels of the pins of one port now. Called in the tick. */
 uint8_t dw_port_read(uint8_t port);
 
-/* Hold the tick interrupt off, for a few hundred cycles. Both are compiler barriers. */
-dw_lock_t dw_port_lock(void);
-void dw_port_unlock(dw_lock_t lock);
+/* Hold the tick interrupt off, for a few hundred cycles. Called in the main loop only, and never one within another. Both
+ * are compiler barriers. */
+void dw_port_lock(void);
+void dw_port_unlock(void);
 
 /* The next byte received, if there is one. */
 DW_CHECKED bool dw_port_receive(uint8_t *byte);

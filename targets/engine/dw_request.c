@@ -13,10 +13,11 @@ static dw_answer_t in_the_way(uint16_t open)
 
 bool dw_is_idle(void)
 {
-    dw_lock_t lock = dw_port_lock();
-    bool idle = dw_state.state == DW_IDLE && dw_state.asked == DW_ASKED_NOTHING;
+    bool idle;
 
-    dw_port_unlock(lock);
+    dw_port_lock();
+    idle = dw_state.state == DW_IDLE && dw_state.asked == DW_ASKED_NOTHING;
+    dw_port_unlock();
     return idle;
 }
 
@@ -100,13 +101,14 @@ static dw_answer_t plan(dw_step_t *line, const dw_step_t *end, uint32_t serving)
 /* What keeps a pour from starting: an open interlock, or a vessel that had its share. */
 static dw_answer_t obstacle_to_pour(void)
 {
-    dw_lock_t lock = dw_port_lock();
-    dw_answer_t result = in_the_way(dw_open(&dw_state, DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK));
+    dw_answer_t result;
 
+    dw_port_lock();
+    result = in_the_way(dw_open(&dw_state, DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK));
     if (result.reason == DW_OK && dw_state.served) {
         result.reason = DW_VESSEL_NOT_CHANGED;
     }
-    dw_port_unlock(lock);
+    dw_port_unlock();
     return result;
 }
 
@@ -117,7 +119,6 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
     dw_step_t *step = dw_state.steps;
     dw_answer_t result;
-    dw_lock_t lock;
     uint32_t quanta;
     uint8_t count;
 
@@ -157,9 +158,9 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     dw_state.recipe = recipe;
     dw_state.serving = serving;
     dw_state.over_link = over_link;
-    lock = dw_port_lock(); /* it also keeps the compiler from posting before the steps are written */
+    dw_port_lock(); /* it also keeps the compiler from posting before the steps are written */
     dw_state.asked = DW_ASKED_POUR;
-    dw_port_unlock(lock);
+    dw_port_unlock();
     return result;
 }
 
@@ -183,8 +184,8 @@ dw_answer_t dw_go_on(void)
 {
     dw_state_t *s = dw_here();
     dw_answer_t result = { DW_BUSY, 0 };
-    dw_lock_t lock = dw_port_lock();
 
+    dw_port_lock();
     if (s->state != DW_PAUSED) {
         result.reason = DW_NOTHING_TO_GO_ON_WITH;
     } else if (s->asked == DW_ASKED_NOTHING) {
@@ -193,7 +194,7 @@ dw_answer_t dw_go_on(void)
             s->asked = DW_ASKED_GO_ON;
         }
     }
-    dw_port_unlock(lock);
+    dw_port_unlock();
     return result;
 }
 
@@ -238,20 +239,20 @@ dw_answer_t dw_jog(uint8_t output, bool on)
 {
     dw_state_t *s = dw_here();
     bool same = s->steps[DW_JOG_STEP].output == output;
-    dw_lock_t lock = dw_port_lock();
-    dw_answer_t result = on ? hold(s, output, same) : release(s, same);
+    dw_answer_t result;
 
-    dw_port_unlock(lock);
+    dw_port_lock();
+    result = on ? hold(s, output, same) : release(s, same);
+    dw_port_unlock();
     return result;
 }
 
 void dw_stop(void)
 {
-    dw_lock_t lock = dw_port_lock();
-
+    dw_port_lock();
     dw_state.asked_stop = true;
     dw_state.asked = DW_ASKED_NOTHING;
-    dw_port_unlock(lock);
+    dw_port_unlock();
 }
 
 /* A refused press has no one to be told: what refused it shows in the status. */
@@ -297,13 +298,15 @@ static void press(uint8_t button, uint16_t pressed)
 
 void dw_serve_buttons(void)
 {
-    dw_lock_t lock = dw_port_lock();
-    uint16_t pressed = dw_state.newly_pressed;
-    uint16_t all_pressed = dw_state.pressed;
+    uint16_t pressed;
+    uint16_t all_pressed;
     uint8_t i;
 
+    dw_port_lock();
+    pressed = dw_state.newly_pressed;
+    all_pressed = dw_state.pressed;
     dw_state.newly_pressed = 0;
-    dw_port_unlock(lock);
+    dw_port_unlock();
     for (i = 0; pressed != 0; i++) {
         if ((pressed & 1u) != 0) {
             press(i, all_pressed);
@@ -314,15 +317,14 @@ void dw_serve_buttons(void)
 
 void dw_get_status(dw_status_t *status)
 {
-    dw_lock_t lock = dw_port_lock();
-
+    dw_port_lock();
     status->state = dw_state.state;
     status->result = dw_state.result;
     status->why = dw_state.why;
     status->tick = dw_state.tick;
     status->closed = dw_state.closed;
     status->pressed = dw_state.pressed;
-    dw_port_unlock(lock);
+    dw_port_unlock();
     status->recipe = dw_state.recipe;
     status->serving = dw_state.serving;
 }
@@ -330,17 +332,16 @@ void dw_get_status(dw_status_t *status)
 bool dw_get_booked(uint8_t index, dw_booked_t *booked)
 {
     const dw_step_t *step;
-    dw_lock_t lock;
 
     if (index >= dw_state.count) {
         return false;
     }
     step = &dw_state.steps[index];
-    lock = dw_port_lock();
+    dw_port_lock();
     booked->output = step->output;
     booked->starts = step->starts;
     booked->planned = step->planned;
     booked->on = step->on;
-    dw_port_unlock(lock);
+    dw_port_unlock();
     return true;
 }

@@ -127,9 +127,9 @@ static void identify(void)
 static void status(void)
 {
     const dw_state_t *s = dw_here();
-    dw_lock_t lock = dw_port_lock();
     uint8_t i;
 
+    dw_port_lock();
     put8(s->state);
     put8(s->result);
     put8(s->why.reason);
@@ -139,7 +139,7 @@ static void status(void)
     put8(s->serving);
     put16(s->closed);
     put16(s->pressed);
-    dw_port_unlock(lock);
+    dw_port_unlock();
     put8((uint8_t)((DW_OUTPUTS + 7u) / 8u));
     for (i = 0; i < (DW_OUTPUTS + 7u) / 8u; i++) {
         put8(dw_outputs_on(i));
@@ -176,13 +176,12 @@ static void booked(uint8_t index)
     steps = steps < BOOKED_MOST ? steps : BOOKED_MOST;
     put8(steps);
     for (; steps != 0; steps--) {
-        dw_lock_t lock = dw_port_lock();
-
+        dw_port_lock();
         put8(step->output);
         put8(step->starts);
         put32(step->planned);
         put32(step->on);
-        dw_port_unlock(lock);
+        dw_port_unlock();
         step++;
     }
 }

@@ -45,13 +45,14 @@ uint8_t dw_trace_held(void)
 /* The lock is for the number of lost ones, and keeps the reading of entries before their being given back to the tick. */
 uint16_t dw_trace_let_go(uint16_t number)
 {
-    dw_lock_t lock = dw_port_lock();
-    uint16_t count = lost;
+    uint16_t count;
 
+    dw_port_lock();
+    count = lost;
     if ((uint16_t)(number - first) <= dw_trace_held()) {
         first = number;
     }
-    dw_port_unlock(lock);
+    dw_port_unlock();
     return count;
 }
 

@@ -11,7 +11,6 @@
 #define DW_KEPT
 
 typedef uint32_t dw_offset_t;
-typedef uint8_t dw_lock_t;
 
 #define DW_FRAME_LIMIT 256u
 #define DW_TRACE_LENGTH 256u

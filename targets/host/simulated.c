@@ -39,14 +39,12 @@ uint8_t dw_port_read(uint8_t port)
 }
 
 /* Tick and main loop take turns here, so there is nothing to hold off. */
-dw_lock_t dw_port_lock(void)
+void dw_port_lock(void)
 {
-    return 0;
 }
 
-void dw_port_unlock(dw_lock_t lock)
+void dw_port_unlock(void)
 {
-    (void)lock;
 }
 
 bool dw_port_receive(uint8_t *byte)

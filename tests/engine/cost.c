@@ -31,16 +31,14 @@ uint8_t dw_port_read(uint8_t port)
     return pins[port];
 }
 
-dw_lock_t dw_port_lock(void)
+void dw_port_lock(void)
 {
     __asm__ volatile("" ::: "memory");
-    return 0;
 }
 
-void dw_port_unlock(dw_lock_t lock)
+void dw_port_unlock(void)
 {
     __asm__ volatile("" ::: "memory");
-    (void)lock;
 }
 
 /* An unused store: the table is in program memory, read by the same functions as from an EEPROM. */

@@ -54,14 +54,12 @@ uint8_t dw_port_read(uint8_t port)
     return pins[port];
 }
 
-dw_lock_t dw_port_lock(void)
+void dw_port_lock(void)
 {
-    return 0;
 }
 
-void dw_port_unlock(dw_lock_t lock)
+void dw_port_unlock(void)
 {
-    (void)lock;
 }
 
 bool dw_port_receive(uint8_t *byte)

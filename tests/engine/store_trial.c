@@ -24,14 +24,12 @@ uint8_t dw_port_read(uint8_t port)
     return 0xFF;
 }
 
-dw_lock_t dw_port_lock(void)
+void dw_port_lock(void)
 {
-    return 0;
 }
 
-void dw_port_unlock(dw_lock_t lock)
+void dw_port_unlock(void)
 {
-    (void)lock;
 }
 
 uint8_t dw_port_store_read(dw_offset_t address)

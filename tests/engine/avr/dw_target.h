@@ -12,7 +12,6 @@
 #define DW_KEPT __attribute__((section(".noinit")))
 
 typedef uint16_t dw_offset_t;
-typedef uint8_t dw_lock_t;
 
 #define DW_FRAME_LIMIT 96u
 #define DW_TRACE_LENGTH 16u
