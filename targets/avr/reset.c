@@ -47,15 +47,22 @@ void avr_keep_reason(uint8_t r2)
     avr_reset_reason = reason;
 }
 
-/* When power comes on other bits may be set too. A bootloader that begins after the reset line was pulled and ends by the
- * watchdog leaves both bits, if it leaves any. */
+/* The causes are numbered like their bits, and power comes first, for other bits may be set with it. A low supply comes
+ * before the reset line. A bootloader that begins after the reset line was pulled and ends by the watchdog leaves both
+ * bits, if it leaves any: the line then. */
 uint8_t dw_port_reset_cause(void)
 {
     uint8_t reason = avr_reset_reason;
+    uint8_t cause;
 
-    return (reason & 1u << PORF) != 0    ? DW_CAUSE_POWER
-           : (reason & 1u << BORF) != 0  ? DW_CAUSE_SUPPLY
-           : (reason & 1u << EXTRF) != 0 ? DW_CAUSE_RESET_LINE
-           : (reason & 1u << WDRF) != 0  ? DW_CAUSE_WATCHDOG
-                                         : DW_CAUSE_UNKNOWN;
+    if ((reason & 1u << BORF) != 0) {
+        reason &= (uint8_t)~(1u << EXTRF);
+    }
+    for (cause = DW_CAUSE_POWER; cause <= DW_CAUSE_WATCHDOG; cause++) {
+        if ((reason & 1u) != 0) {
+            return cause;
+        }
+        reason >>= 1;
+    }
+    return DW_CAUSE_UNKNOWN;
 }

@@ -255,63 +255,57 @@ void dw_stop(void)
     dw_port_unlock();
 }
 
-/* A refused press has no one to be told: what refused it shows in the status. */
-static void ignore(dw_answer_t result)
-{
-    (void)result;
-}
-
 /* Contacts that are closed add up: so a coded switch says a recipe's number, and another one an index of a serving. */
-static void pour_selected(uint16_t recipe, uint8_t serving, uint16_t pressed)
+static dw_answer_t pour_as_pressed(const dw_button_t *button, uint16_t pressed)
 {
+    uint16_t recipe = dw_rom16(&button->recipe);
+    uint8_t serving = dw_rom8(&button->serving);
     uint16_t selected_recipe = 0;
     uint8_t selected_serving = 0;
-    uint8_t i;
 
-    for (i = 0; pressed != 0; i++) {
-        if ((pressed & 1u) != 0 && dw_rom8(&dw_buttons[i].does) == DW_DOES_SELECT) {
-            selected_recipe = (uint16_t)(selected_recipe + dw_rom16(&dw_buttons[i].recipe));
-            selected_serving = (uint8_t)(selected_serving + dw_rom8(&dw_buttons[i].serving));
+    for (button = dw_buttons; pressed != 0; button++) {
+        if ((pressed & 1u) != 0 && dw_rom8(&button->does) == DW_DOES_SELECT) {
+            selected_recipe = (uint16_t)(selected_recipe + dw_rom16(&button->recipe));
+            selected_serving = (uint8_t)(selected_serving + dw_rom8(&button->serving));
         }
         pressed = (uint16_t)(pressed >> 1);
     }
-    ignore(dw_pour(recipe == DW_SELECTED_RECIPE ? selected_recipe : recipe,
-                   serving == DW_SELECTED_SERVING ? selected_serving : serving));
+    return dw_pour(recipe == DW_SELECTED_RECIPE ? selected_recipe : recipe,
+                   serving == DW_SELECTED_SERVING ? selected_serving : serving);
 }
 
-/* `pressed`: all buttons that are. */
-static void press(uint8_t button, uint16_t pressed)
+/* A refused press has no one to be told: what refused it shows in the status. `pressed`: all buttons that are. */
+static void press(const dw_button_t *button, uint16_t pressed)
 {
-    uint8_t does = dw_rom8(&dw_buttons[button].does);
+    uint8_t does = dw_rom8(&button->does);
+    dw_answer_t answer = { DW_OK, 0 };
 
-    if (does == DW_DOES_SELECT) {
-        return;
-    }
     if (does == DW_DOES_POUR) {
-        pour_selected(dw_rom16(&dw_buttons[button].recipe), dw_rom8(&dw_buttons[button].serving), pressed);
+        answer = pour_as_pressed(button, pressed);
     } else if (does == DW_DOES_GO_ON) {
-        ignore(dw_go_on());
-    } else {
+        answer = dw_go_on();
+    } else if (does == DW_DOES_STOP) {
         dw_stop();
     }
+    (void)answer;
 }
 
 void dw_serve_buttons(void)
 {
+    const dw_button_t *button = dw_buttons;
+    uint16_t newly_pressed;
     uint16_t pressed;
-    uint16_t all_pressed;
-    uint8_t i;
 
     dw_port_lock();
-    pressed = dw_state.newly_pressed;
-    all_pressed = dw_state.pressed;
+    newly_pressed = dw_state.newly_pressed;
+    pressed = dw_state.pressed;
     dw_state.newly_pressed = 0;
     dw_port_unlock();
-    for (i = 0; pressed != 0; i++) {
-        if ((pressed & 1u) != 0) {
-            press(i, all_pressed);
+    for (; newly_pressed != 0; button++) {
+        if ((newly_pressed & 1u) != 0) {
+            press(button, pressed);
         }
-        pressed = (uint16_t)(pressed >> 1);
+        newly_pressed = (uint16_t)(newly_pressed >> 1);
     }
 }
 

@@ -223,9 +223,9 @@ static dw_answer_t carry_out(uint8_t type, const uint8_t *payload, uint8_t lengt
 
     switch (type) {
     case UPLOAD_BEGIN:
-        return dw_store_begin(dw_kind_of(payload[0]), get32(payload + 1));
+        return dw_store_begin(dw_kind_of(payload[0]), get_offset(payload + 1));
     case UPLOAD_CHUNK:
-        return dw_store_chunk(get32(payload), payload + OFFSET_BYTES, (uint8_t)(length - OFFSET_BYTES));
+        return dw_store_chunk(get_offset(payload), payload + OFFSET_BYTES, (uint8_t)(length - OFFSET_BYTES));
     case UPLOAD_COMMIT:
         return dw_store_commit(get32(payload));
     case BACK:

@@ -212,7 +212,7 @@ void dw_store_spare(uint8_t kind, dw_record_t *record)
     stored(record, kind, spare_of(kind));
 }
 
-dw_answer_t dw_store_begin(uint8_t kind, uint32_t length)
+dw_answer_t dw_store_begin(uint8_t kind, dw_offset_t length)
 {
     upload_length = 0;
     if (kind >= DW_KINDS) {
@@ -225,16 +225,16 @@ dw_answer_t dw_store_begin(uint8_t kind, uint32_t length)
         return dw_answer(DW_STORE_FAILED, 0);
     }
     upload_kind = kind;
-    upload_length = (dw_offset_t)length;
+    upload_length = length;
     return dw_answer(DW_OK, 0);
 }
 
-dw_answer_t dw_store_chunk(uint32_t offset, const uint8_t *bytes, uint8_t count)
+dw_answer_t dw_store_chunk(dw_offset_t offset, const uint8_t *bytes, uint8_t count)
 {
     if (upload_length == 0) {
         return dw_answer(DW_BAD_RECORD, 0);
     }
-    if (offset > upload_length || count > upload_length - (dw_offset_t)offset) {
+    if (offset > upload_length || count > upload_length - offset) {
         return dw_answer(DW_BAD_LENGTH, 0);
     }
     return dw_answer(write_bytes((dw_offset_t)(spare_of(upload_kind) + offset), bytes, count) ? DW_OK : DW_STORE_FAILED, 0);

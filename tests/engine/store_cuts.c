@@ -30,13 +30,13 @@ static bool upload(uint8_t kind, const bytes_t *record)
 {
     unsigned at;
 
-    if (!is_done(dw_store_begin(kind, record->length))) {
+    if (!is_done(dw_store_begin(kind, (dw_offset_t)record->length))) {
         return false;
     }
     for (at = 0; at < record->length; at += 40) {
         unsigned count = record->length - at < 40 ? record->length - at : 40;
 
-        if (!is_done(dw_store_chunk(at, record->bytes + at, (uint8_t)count))) {
+        if (!is_done(dw_store_chunk((dw_offset_t)at, record->bytes + at, (uint8_t)count))) {
             return false;
         }
     }
