@@ -17,7 +17,7 @@ from dosewright.hil.verdicts import Court
 from dosewright.hil.walk_helpers import Hookup
 from dosewright.hil.wiring import Conclusion
 from dosewright.hil.wiring_mend import mended, write
-from hil.walking import Walked, inverted, swapped, walk_on
+from walking import Walked, inverted, swapped, walk_on
 
 
 @pytest.fixture(scope="module")

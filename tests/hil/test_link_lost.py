@@ -14,7 +14,7 @@ from dosewright.hil.regression import cases, fault_cases, replay
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
-from hil.conftest import EVERY_REACTION, court_of, write_project
+from stand import EVERY_REACTION, court_of, write_project
 
 LIMIT = 2000  # ticks
 

@@ -14,7 +14,7 @@ from dosewright.hil.protocols.simulated_port import SimulatedPort
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
-from hil.conftest import EXAMPLE
+from stand import EXAMPLE
 
 RAN = 3000  # ticks of the pour before the reset
 

@@ -20,7 +20,7 @@ from dosewright.hil.regression import replay, switch_cases
 from dosewright.hil.replay import Session
 from dosewright.hil.rig import Rig, open_rig
 from dosewright.hil.verdicts import Court
-from hil.conftest import court_of
+from stand import court_of
 from tools import need
 from twin_device import TwinDevice
 

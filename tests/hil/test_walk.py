@@ -20,8 +20,8 @@ from dosewright.hil.walk_helpers import Hookup, Simulated
 from dosewright.hil.wiring import Conclusion, wires
 from dosewright.hil.wiring_mend import mended, write
 from dosewright.hil.wiring_sheet import sheet
-from hil.walking import PULSE, Walked, inverted, place, swapped, walk_on
 from tools import need
+from walking import PULSE, Walked, inverted, place, swapped, walk_on
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
 Built = Callable[[Court], Path]

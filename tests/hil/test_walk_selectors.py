@@ -16,8 +16,8 @@ from dosewright.hil.walk_helpers import Hookup
 from dosewright.hil.wiring import Conclusion, wires
 from dosewright.hil.wiring_mend import mended, write
 from dosewright.hil.wiring_sheet import sheet
-from hil.conftest import court_of
-from hil.walking import Walked, inverted, swapped, walk_on
+from stand import court_of
+from walking import Walked, inverted, swapped, walk_on
 
 FERRY = Path(__file__).parents[2] / "examples" / "night-ferry"
 CONTACTS = ("menu 1", "menu 2", "menu 4", "menu 8")
