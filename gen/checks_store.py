@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dosewright.gen.lower import lower
+from dosewright.gen.lower import Compiled, lower
 from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.project import Project
 from dosewright.gen.source import Source
@@ -21,12 +21,17 @@ def space_for_recipes(store: int, channels: int) -> int:
     return (store - UNUSED_AND_UNIT - calibrations) // 2 - SLOT_HEAD
 
 
+def recipes_bytes(compiled: Compiled) -> int:
+    """Bytes of the recipes record."""
+    machine = compiled.machine
+    return len(encode_recipes(compiled.recipes, 0, machine.channels, machine.stages))
+
+
 def check_store(recipes: Source[RecipesFile], project: Project) -> None:
     """Once all else is right: the recipes fit into one slot of the target's store."""
     compiled = lower(project)
-    machine = compiled.machine
-    space = space_for_recipes(project.target.store_bytes, machine.channels)
-    needs = len(encode_recipes(compiled.recipes, 0, machine.channels, machine.stages))
+    space = space_for_recipes(project.target.store_bytes, compiled.machine.channels)
+    needs = recipes_bytes(compiled)
     store, title = project.target.store_bytes, project.target.title
     if needs > space:
         recipes.report(

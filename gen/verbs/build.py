@@ -54,17 +54,21 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.no_firmware:
         products, note = _firmware(compiled, project.target, out, changes)
         changes += products
+    takes = _takes(compiled, project.target, out, changes)
     flash = _by_hand(project.target, out, changes)
     if arguments.json:
         report = {
             "files": [asdict(change) for change in changes],
             "left_out": [{"recipe": name, "reason": reason} for name, reason in compiled.left_out],
             "firmware_note": note,
+            "takes": [{"of": what, "bytes": taken, "room": room} for what, taken, room, _ in takes],
             "flash": flash,
         }
         print(json.dumps(report, indent=1, ensure_ascii=False))
     else:
         _print(out, changes, compiled, note)
+        for what, taken, room, parts in takes:
+            print(f"{what}: {taken} of {room} bytes{parts}")
         if flash:
             print(f"to put it onto the controller: dosewright flash {arguments.folder} --rig PORT")
             print("or by hand, where PORT is one that dosewright ports lists:", *flash, sep="\n")
@@ -113,6 +117,27 @@ def _firmware(
         reason = "unchanged" if same else why if name in old else "new"
         products.append(Change(f"firmware/{name}", not same, reason))
     return products, ""
+
+
+def _takes(
+    compiled: Compiled, target: Target, out: Path, changes: list[Change]
+) -> list[tuple[str, int, int, str]]:
+    """What this build takes of the controller, of how many bytes, and what that is made of."""
+    from dosewright.gen.checks_store import recipes_bytes, space_for_recipes
+
+    found = []
+    if target.limits and "firmware/budget.json" in {change.name for change in changes}:
+        budget = json.loads((out / "firmware/budget.json").read_text(encoding="utf-8"))
+        ram = budget["static"] + budget["stack"]
+        parts = f" ({budget['static']} static, {budget['stack']} at most on the stack)"
+        found += [
+            ("flash", budget["flash"], target.limits.flash, ""),
+            ("memory", ram, target.limits.ram, parts),
+        ]
+    if target.store_bytes:
+        room = space_for_recipes(target.store_bytes, compiled.machine.channels)
+        found.append(("recipes in the store", recipes_bytes(compiled), room, ""))
+    return found
 
 
 def _by_hand(target: Target, out: Path, changes: list[Change]) -> list[str]:

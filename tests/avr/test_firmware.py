@@ -18,6 +18,7 @@ from dosewright.gen.targets import Limits
 
 RAM_BEGIN, RAM_END = 0x100, 0x8FF  # ATmega328P data sheet, SRAM data memory
 PAINT = 0xC5
+FLASH, RAM = 12 * 1024, 900  # what a machine of eight channels may take, so that there is room for more
 
 
 def test_the_painted_stack_is_within_the_reckoned_one(
@@ -36,6 +37,8 @@ def test_the_painted_stack_is_within_the_reckoned_one(
     used = len(memory.lstrip(bytes([PAINT])))
     print(f"reckoned {budget['stack']}, used {used}, static {budget['static']}, flash {budget['flash']}")
     assert budget["stack"] / 3 < used <= budget["stack"]
+    assert budget["flash"] <= FLASH
+    assert budget["static"] + budget["stack"] <= RAM
     cart.board.close()
 
 
