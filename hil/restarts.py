@@ -52,4 +52,4 @@ def _amount(step: Booking, compiled: Compiled, names: Names) -> str:
     if not channel.rate.m:
         return f"for {names.seconds(step.on)}"
     quanta = Fraction(step.on << 32 + channel.rate.s, channel.rate.m) + step.starts * channel.offset
-    return f"{float(max(quanta, 0) / QUANTA_PER_ML):.1f} ml ({names.seconds(step.on)})"
+    return f"{float(max(quanta, Fraction(0)) / QUANTA_PER_ML):.1f} ml ({names.seconds(step.on)})"
