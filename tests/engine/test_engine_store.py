@@ -137,6 +137,22 @@ def test_an_upload_cut_short_changes_nothing(cart: Path) -> None:
             assert in_force(c, kind) == OLD[kind]
 
 
+@pytest.mark.parametrize("stored", [True, False])
+def test_a_refused_upload_changes_nothing(cart_with_recipes: Path, stored: bool) -> None:
+    """Also after a reset, and where the record in force is the firmware's own: no mark comes before the check."""
+    broken = NEW["R"][:12] + b"\1" + NEW["R"][13:-4]
+    broken += zlib.crc32(broken).to_bytes(4, "little")
+    with Controller(cart_with_recipes) as c:
+        if stored:
+            assert c.upload(OLD["R"]).reason == "ok"
+        before = in_force(c, "R")
+        assert before
+        assert c.upload(broken).reason == "bad record"
+        assert in_force(c, "R") == before
+        c.tell("reset")
+        assert in_force(c, "R") == before
+
+
 def image_of(cart: Path, folder: Path, *uploads: bytes) -> Path:
     store = folder / "store"
     with Controller(cart, ["--store", str(store)]) as c:
