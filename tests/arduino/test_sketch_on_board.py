@@ -7,10 +7,13 @@ import os
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from random import Random
+from types import SimpleNamespace
 
 import pytest
 
 from arduino.conftest import BOARDS
+from avr.test_store_on_board import in_force, is_cut, tables, torn
 from dosewright.gen.arduino import EDGES_WITHIN_US
 from dosewright.gen.codes import Code, State
 from dosewright.gen.load import Project, load
@@ -234,3 +237,26 @@ def test_a_sketch_that_keeps_the_engine_waiting_stops_the_pour(
 
 
 STOPPED = 1  # the reason `stop` of RULES.md
+
+
+def test_power_cut_while_the_sketch_writes_leaves_the_whole_old_or_the_whole_new(
+    port: SketchPort, compiled: Compiled
+) -> None:
+    """A seeded sample, for the port of the sketch; every write is tried in ``tests/engine``."""
+    board = SimpleNamespace(board=port.bench, client=port.client(), compiled=compiled)
+    rng = Random(5)
+    kept = 0
+    board.client.identify()
+    for kind in (b"R", b"C"):
+        old, new, third = tables(board, kind)
+        for _ in range(5):
+            board.client.upload(kind, third)
+            board.client.upload(kind, old)
+            assert is_cut(board, rng.randint(1, 20), torn(rng), lambda: board.client.upload(kind, new))
+            board.client.identify()
+            found = in_force(board, kind)
+            assert found in (old, new)
+            kept += found == old
+            board.client.upload(kind, third)
+            assert in_force(board, kind) == third
+    assert 0 < kept <= 10
