@@ -6,6 +6,7 @@ import ctypes.util
 import os
 import subprocess
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from random import Random
 from types import SimpleNamespace
@@ -252,7 +253,7 @@ def test_power_cut_while_the_sketch_writes_leaves_the_whole_old_or_the_whole_new
         for _ in range(5):
             board.client.upload(kind, third)
             board.client.upload(kind, old)
-            assert is_cut(board, rng.randint(1, 20), torn(rng), lambda: board.client.upload(kind, new))
+            assert is_cut(board, rng.randint(1, 20), torn(rng), partial(board.client.upload, kind, new))
             board.client.identify()
             found = in_force(board, kind)
             assert found in (old, new)

@@ -139,7 +139,7 @@ def test_an_upload_cut_short_changes_nothing(cart: Path) -> None:
 
 @pytest.mark.parametrize("stored", [True, False])
 def test_a_refused_upload_changes_nothing(cart_with_recipes: Path, stored: bool) -> None:
-    """Also after a reset, and where the record in force is the firmware's own: no mark comes before the check."""
+    """Also after a reset, and where the firmware's own record is in force: no mark comes before the check."""
     broken = NEW["R"][:12] + b"\1" + NEW["R"][13:-4]
     broken += zlib.crc32(broken).to_bytes(4, "little")
     with Controller(cart_with_recipes) as c:
