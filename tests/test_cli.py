@@ -16,7 +16,7 @@ from dosewright.gen.cli import VERBS, main
 from tools import need
 
 EXAMPLE = str(Path(__file__).parents[1] / "examples" / "soda-cart")
-HEAVY = {"pydantic", "jinja2", "rich", "serial", "tree_sitter", "tree_sitter_toml"}
+HEAVY = {"pydantic", "jinja2", "rich", "serial", "tomlkit", "tree_sitter", "tree_sitter_toml"}
 
 
 @pytest.mark.parametrize("verb", VERBS)
