@@ -38,7 +38,7 @@ EXAMPLES = {board: project for board, (*_, project) in BOARDS.items()}
 SLOW = "a sketch that never sleeps is slow to simulate"
 SMALLEST = {"uno": "sample", "mega": "cup"}
 SERVINGS = [*SMALLEST.items(), ("uno", "regular"), ("uno", "tall")]
-FIRST_EDGE_US = {"uno": 100, "mega": 125}  # from the tick, when the inputs have been read: about so many
+FIRST_EDGE_US = {"uno": 100, "mega": 195}  # from the tick, when 5 and 13 inputs have been read: about so many
 
 
 @pytest.fixture(scope="module")
