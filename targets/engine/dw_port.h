@@ -46,8 +46,12 @@ DW_CHECKED bool dw_port_receive(uint8_t *byte);
 /* Take one byte to send; false when there is no room now. */
 DW_CHECKED bool dw_port_send(uint8_t byte);
 
-/* Read a byte of the store. */
+/* Read a byte of the store. A target may have a way without a call for where many are read, which spares an 8-bit core
+ * most of what it would have to save. */
 uint8_t dw_port_store_read(dw_offset_t address);
+#ifndef dw_store8
+#define dw_store8(address) dw_port_store_read(address)
+#endif
 
 /* Write a byte of the store and wait until it is there; false when it could not be written. */
 DW_CHECKED bool dw_port_store_write(dw_offset_t address, uint8_t value);

@@ -15,20 +15,21 @@
 /* An address of the store or of program memory. No table ends within 4 KiB of the last that there can be. */
 typedef uintptr_t place_t;
 
-static bool in_rom; /* where the recipe lies that is being read */
+static uint8_t read_from; /* where the record lies that is being read */
 
 dw_offset_t dw_recipe_end;
 dw_offset_t dw_block_end;
 
-/* The byte at a place. Program memory is read without a call. */
+/* The byte at a place. */
 #define LOOK(place)                                                                                            \
-    (rom ? dw_rom8((const uint8_t *)(place)) /* NOLINT(performance-no-int-to-ptr): it was made of a pointer */ \
-         : dw_port_store_read((dw_offset_t)(place)))
+    ((source & DW_FROM_FIRMWARE) != 0                                                                          \
+         ? dw_rom8((const uint8_t *)(place)) /* NOLINT(performance-no-int-to-ptr): it was made of a pointer */ \
+         : dw_store8((dw_offset_t)(place)))
 
 /* The same with a call, which is shorter. */
 DW_APART static uint8_t byte_at(place_t place)
 {
-    const bool rom = in_rom;
+    const uint8_t source = read_from;
 
     return LOOK(place);
 }
@@ -75,12 +76,15 @@ DW_APART static uint8_t read_long(place_t at, place_t stop, dw_step_t *step)
  * 8-bit core has few registers. */
 DW_APART static uint8_t read_short(place_t at, uint8_t head, dw_step_t *step, place_t start)
 {
-    uint8_t entries = byte_at(start + DW_ENTRIES_AT);
-    uint8_t grain = byte_at(start + DW_GRAIN_AT);
-    const bool rom = in_rom;
+    const uint8_t source = read_from;
+    const uint8_t entries = byte_at(start + DW_ENTRIES_AT);
+    const uint8_t grain = byte_at(start + DW_GRAIN_AT);
     uint8_t left = head >> 4;
     uint8_t count = 0;
 
+    if (grain > DW_GRAIN_MAX) {
+        return 0;
+    }
     start += DW_DICTIONARY_AT;
     do {
         uint8_t code = LOOK(at);
@@ -96,52 +100,49 @@ DW_APART static uint8_t read_short(place_t at, uint8_t head, dw_step_t *step, pl
         count++;
         code &= DW_CODES - 1u;
         if (code < entries) {
-            const uint8_t entry = LOOK(start + code); /* of 8 bits: one multiplication */
-
-            value = (uint16_t)(entry * grain);
+            code = LOOK(start + code);
+            value = (uint16_t)(code * grain); /* of 8 bits: one multiplication */
         } else {
-            if (left == 0) {
-                return 0;
-            }
-            left--;
-            value = byte_at(at);
-            at++;
-            if (value >= DW_WIDE) {
+            uint8_t high = 0;
+
+            for (;;) {
                 if (left == 0) {
                     return 0;
                 }
                 left--;
-                value = (uint16_t)((value & 15u) << 8 | byte_at(at));
+                code = byte_at(at);
                 at++;
+                if (high != 0 || code < DW_WIDE) {
+                    break;
+                }
+                high = code;
             }
+            value = (uint16_t)((high & 15u) << 8 | code);
         }
-        if ((uint16_t)(value - 1u) >= DW_WEIGHT_MAX) {
+        if (value == 0) {
             return 0;
         }
+        step->left = value;
         if ((head & HAS_STAGES) != 0) {
             if ((output & MORE_STAGES) == 0) {
                 head &= (uint8_t)~HAS_STAGES;
             }
             output = (uint8_t)((output & (uint8_t)~MORE_STAGES) + DW_CHANNELS);
         } else {
-            if ((head & FIRST_WAITS) != 0) {
-                waits = DW_AFTER_ALL;
-                head &= (uint8_t)~FIRST_WAITS;
-            }
-            if (left == 0 && (head & LAST_WAITS) != 0) {
-                waits = DW_AFTER_ALL;
-            }
             if (left == 0 && (head & CLOSING) != 0) {
                 output = (uint8_t)(output + DW_CHANNELS);
             } else if (output >= DW_CHANNELS) {
                 return 0;
+            }
+            if ((head & FIRST_WAITS) != 0 || (left == 0 && (head & LAST_WAITS) != 0)) {
+                waits = DW_AFTER_ALL;
+                head &= (uint8_t)~FIRST_WAITS;
             }
         }
         if (output >= DW_OUTPUTS) {
             return 0;
         }
         step->phase = output | waits;
-        step->left = value;
         step++;
     } while (left != 0);
     return (head & HAS_STAGES) == 0 ? count : 0u;
@@ -150,37 +151,42 @@ DW_APART static uint8_t read_short(place_t at, uint8_t head, dw_step_t *step, pl
 /* Passes over blocks, then over recipes. */
 uint8_t dw_recipes_read_at(const dw_record_t *record, uint16_t index, dw_step_t *step)
 {
-    const bool rom = record->source == DW_FROM_FIRMWARE;
+    const uint8_t source = record->source;
     place_t start = record->base;
+    place_t last; /* of the body */
     place_t at;
-    place_t last;
-    uint16_t size;
+    place_t next;
     uint8_t head;
     uint8_t skip;
 
-    in_rom = rom;
-    if (rom) {
+    read_from = source;
+    if ((source & DW_FROM_FIRMWARE) != 0) {
         start = (place_t)dw_record_rom(DW_RECIPES);
     }
     last = (place_t)(start + record->length - DW_RECORD_TAIL - 1u);
     at = start + DW_DICTIONARY_AT + byte_at(start + DW_ENTRIES_AT);
+    head = byte_at(start + DW_COUNT_AT);
+    if (index >= (uint16_t)((uint16_t)byte_at(start + DW_COUNT_AT + 1u) << 8 | head)) {
+        return DW_NO_RECIPE;
+    }
     for (;;) {
         if (at >= last) { /* neither a length nor a recipe has less than two bytes */
             return 0;
         }
-        size = LOOK(at);
+        head = LOOK(at);
         at++;
-        if (size >= DW_WIDE) {
-            size = (uint16_t)((size & 15u) << 8 | byte_at(at));
+        next = at + head;
+        if (head >= DW_WIDE) {
+            next = at + 1u + (uint16_t)((head & 15u) << 8 | byte_at(at));
             at++;
         }
         if (index < DW_BLOCK) {
             break;
         }
         index = (uint16_t)(index - DW_BLOCK);
-        at += size;
+        at = next;
     }
-    dw_block_end = (dw_offset_t)(at + size - start);
+    dw_block_end = (dw_offset_t)(next - start);
     skip = (uint8_t)index;
     for (;;) {
         if (at >= last) {
@@ -188,22 +194,22 @@ uint8_t dw_recipes_read_at(const dw_record_t *record, uint16_t index, dw_step_t 
         }
         head = LOOK(at);
         at++;
-        size = head >> 4;
-        if (size == 0) {
-            size = (uint16_t)(head << 8 | byte_at(at));
+        next = at + (head >> 4);
+        if (head < DW_LONG) {
+            next = at + 1u + (uint16_t)(head << 8 | byte_at(at));
             at++;
         }
         if (skip == 0) {
             break;
         }
         skip--;
-        at += size;
+        at = next;
     }
-    if (size > last + 1u - at) {
+    if (next > last + 1u) {
         return 0;
     }
-    dw_recipe_end = (dw_offset_t)(at + size - start);
-    return head < DW_LONG ? read_long(at, at + size, step) : read_short(at, head, step, start);
+    dw_recipe_end = (dw_offset_t)(next - start);
+    return head < DW_LONG ? read_long(at, next, step) : read_short(at, head, step, start);
 }
 
 /* The servings stand at the very end. Of at most 16: a rotten number of them is cut. */
@@ -214,8 +220,9 @@ static uint8_t servings_of(const dw_record_t *record)
 
 /* The place of a listed number among the recipes; 65535, which no recipe has, when there is none. The list is read from
  * its end on, so that a rotten count reads nothing before the lists. */
-static uint16_t index_of(const dw_record_t *record, uint16_t number, uint16_t count)
+static uint16_t index_of(const dw_record_t *record, uint16_t number)
 {
+    uint16_t count = dw_record16(record, DW_COUNT_AT);
     dw_offset_t at = (dw_offset_t)(record->length - DW_RECORD_TAIL - 4u * servings_of(record));
 
     while (count != 0 && at > DW_DICTIONARY_AT) {
@@ -230,13 +237,12 @@ static uint16_t index_of(const dw_record_t *record, uint16_t number, uint16_t co
 
 uint8_t dw_recipes_read(const dw_record_t *record, uint16_t number, dw_step_t *steps)
 {
-    uint16_t count = dw_record16(record, DW_COUNT_AT);
     uint16_t index = (uint16_t)(number - 1u);
 
     if (dw_record8(record, DW_LISTED_AT) != 0) {
-        index = index_of(record, number, count);
+        index = index_of(record, number);
     }
-    return index < count ? dw_recipes_read_at(record, index, steps) : DW_NO_RECIPE;
+    return dw_recipes_read_at(record, index, steps);
 }
 
 uint16_t dw_recipes_unit(const dw_record_t *record)

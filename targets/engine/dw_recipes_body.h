@@ -19,6 +19,7 @@
 #define DW_WIDE 0xF0u /* from here on the byte of a number is the first of two */
 #define DW_LONG 16u   /* below, the head of a recipe is that of a long one */
 #define DW_WEIGHT_MAX 4095u
+#define DW_GRAIN_MAX 16u /* 255 * 16 is below DW_WEIGHT_MAX */
 
 /* How a short step's byte is parted: 3 bits of output and 5 of code, or 4 and 4; 1: so many outputs that every recipe is
  * a long one. */

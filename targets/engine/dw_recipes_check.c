@@ -7,7 +7,6 @@
 #define SERVING_MAX UINT32_C(4000000000)
 #define WEIGHT_SUM_MAX UINT32_C(65535)
 #define TICKS_MAX UINT32_C(0x7FFFFFFF)
-#define GRAIN_MAX 16u /* 255 * 16 fits 12 bits */
 
 /* Within their limits, and a channel once: steps as they are read. */
 static bool steps_are_good(const dw_step_t *steps, uint8_t count, uint16_t unit)
@@ -71,7 +70,7 @@ uint8_t dw_recipes_check(const dw_record_t *record, dw_step_t *steps)
     uint16_t i;
 
     if (DW_DICTIONARY_AT + entries + lists > end || servings == 0 || servings > SERVINGS_MAX || listed > 1u ||
-        entries >= DW_CODES || (uint8_t)(dw_record8(record, DW_GRAIN_AT) - 1u) >= GRAIN_MAX || unit == 0) {
+        entries >= DW_CODES || (uint8_t)(dw_record8(record, DW_GRAIN_AT) - 1u) >= DW_GRAIN_MAX || unit == 0) {
         return DW_BAD_RECORD;
     }
     end = (dw_offset_t)(end - lists);

@@ -75,6 +75,7 @@ static void build(bool is_long, const uint8_t *recipe, unsigned said, unsigned p
 
 static uint8_t read_it(void)
 {
+
     uint8_t count;
     size_t i;
 
@@ -149,6 +150,26 @@ static uint8_t check_sum(uint8_t last)
     return dw_recipes_check(&record, room.steps);
 }
 
+/* There is one recipe; and its weight has 12 bits also where the dictionary and its grain rotted. */
+static void try_numbers_and_weights(const uint8_t *dose)
+{
+    uint8_t grain;
+
+    build(!SHORT_ONES, dose, SHORT_ONES ? 1 : 3, SHORT_ONES ? 1 : 3);
+    (void)read_it();
+    if (dw_recipes_read(&record, 1, room.steps) != 1 || dw_recipes_read(&record, 0, room.steps) != DW_NO_RECIPE ||
+        dw_recipes_read(&record, 2, room.steps) != DW_NO_RECIPE) {
+        fail("there is no recipe but 1", 0, 0);
+    }
+    for (grain = 16; SHORT_ONES && grain <= 17; grain++) {
+        bytes[DW_RECORD_HEAD + 5u] = grain;
+        bytes[DW_RECORD_HEAD + sizeof head] = 255;
+        if (dw_recipes_read(&record, 1, room.steps) != (grain == 16 ? 1 : 0)) {
+            fail("a grain, and the greatest of all", grain, 16);
+        }
+    }
+}
+
 int main(void)
 {
     static const uint8_t dose[] = { 0, 1, 0 };
@@ -159,6 +180,7 @@ int main(void)
 
     try_ends(true, long_one, long_sizes, DW_OUTPUTS > DW_CHANNELS ? 4 : 1);
     try_room(true, dose, 3);
+    try_numbers_and_weights(dose);
     if (SHORT_ONES) {
         try_ends(false, short_one, short_sizes, 5);
         try_room(false, dose, 1);

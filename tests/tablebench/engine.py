@@ -2,14 +2,17 @@
 
     cd tests && python -m tablebench.engine
 
-prints a line for program memory and one for the EEPROM.
+prints a line for program memory and one for the EEPROM: at -Os, as the other readers are measured, and with
+the flags of the target, which make the firmware small and its functions slow to enter.
 """
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 import tempfile
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +23,10 @@ from tablebench.measure import AVR, FLAGS, INSTALL, answers, build_runner, tools
 from tablebench.sets import Recipe, RecipeSet, stored
 
 TARGETS = Path(__file__).parents[2] / "targets"
+_BUILD = tomllib.loads((TARGETS / "atmega328p/target.toml").read_text())["build"]
+# Linked as a whole the reader could not be told from what calls it.
+AS_BUILT = tuple(flag for flag in _BUILD["flags"] if flag not in ("-flto", "-fstack-usage", "-Wconversion"))
+AT_OS = (*FLAGS, "-mrelax")
 TENTH = 100  # ticks
 FIRST_WAITS, LAST_WAITS, CLOSING = 1, 2, 4
 STEPS_MAX = 24
@@ -78,7 +85,9 @@ def _compiled(recipe: Recipe, number: int, channels: int) -> CompiledRecipe:
     return CompiledRecipe(number, "", (*stages[: len(stages) - len(closing)], *doses, *closing))
 
 
-def measure(recipes: RecipeSet, runner: Path, from_store: bool = False) -> EngineResult:
+def measure(
+    recipes: RecipeSet, runner: Path, from_store: bool = False, flags: tuple[str, ...] = AT_OS
+) -> EngineResult:
     """Build the engine's reader with this set's record, run it, take the answers apart."""
     record = encode_recipes(table(recipes), 0, recipes.channels, recipes.stages)
     body = len(record) - RECORD
@@ -107,7 +116,7 @@ static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
         parts = ("dw_recipes", "dw_recipes_check", "dw_record", "dw_crc")
         engine = [TARGETS / "engine" / f"{part}.c" for part in parts]
         sources = [AVR / "bench.c", AVR / "bench_engine.c", TARGETS / "avr/store.c", *engine]
-        options = [*FLAGS, "-mrelax", *(["-DENGINE_STORE"] if from_store else [])]
+        options = [*flags, *(["-DENGINE_STORE"] if from_store else [])]
         elf = str(folder / "bench.elf")
         command = ["avr-gcc", *options, *includes, "-Wl,--gc-sections", "-o", elf, *map(str, sources)]
         subprocess.run(command, check=True)
@@ -129,9 +138,10 @@ def main() -> int:
         return 1
     with tempfile.TemporaryDirectory() as name:
         runner = build_runner(Path(name))
-        for where in (False, True):
-            s, m = (measure(stored(key), runner, where) for key in "SM")
+        for flags, where in itertools.product((AT_OS, AS_BUILT), (False, True)):
+            s, m = (measure(stored(key), runner, where, flags) for key in "SM")
             print(
+                f"{'-Os' if flags == AT_OS else 'as built'}, "
                 f"{'EEPROM' if where else 'program memory'}: module {m.code} B of code, stack {m.stack} B, "
                 f"body S / M {s.body} / {m.body} B ({s.fields} / {m.fields} for the fields of the sets), "
                 f"cycles S {s.mean:.0f} ({max(s.cycles)}), M {m.mean:.0f} ({max(m.cycles)})"

@@ -255,9 +255,18 @@ def test_the_table_and_the_reader_of_the_engine(runner: Path, name: str, most: i
     result = engine.measure(recipes, runner, from_store)
     assert result.recipes == tuple(engine.as_poured(recipe) for recipe in recipes.recipes)
     assert result.fields <= most
-    assert result.mean <= (2_190 if from_store else 1_300)
-    assert result.code <= 1_460
-    assert result.stack <= (28 if from_store else 24)
+    assert result.mean <= (1_430 if from_store else 1_170)
+    assert result.code <= 1_410
+    assert result.stack <= 24
+
+
+@pytest.mark.parametrize("from_store", [False, True], ids=["program memory", "EEPROM"])
+def test_the_reader_as_the_firmware_has_it(runner: Path, from_store: bool) -> None:
+    recipes = stored("M")
+    result = engine.measure(recipes, runner, from_store, engine.AS_BUILT)
+    assert result.recipes == tuple(engine.as_poured(recipe) for recipe in recipes.recipes)
+    assert result.mean <= (1_580 if from_store else 1_310)
+    assert result.code <= 1_240
 
 
 @pytest.mark.parametrize("seed", range(12))
