@@ -173,7 +173,7 @@ static void try_numbers_and_weights(const uint8_t *dose)
 int main(void)
 {
     static const uint8_t dose[] = { 0, 1, 0 };
-    static const uint8_t short_one[] = { 0, CODE, 5, CODE, 0xF1, 0x2C, 0, CODE, 0xF0, 9 };
+    static const uint8_t short_one[] = { 0, CODE, 5, CODE, 0xF1, 0x2C, 0, CODE, 0xF0, 0xFF };
     static const uint8_t short_sizes[] = { 1, 2, 3, 1, 3 };
     static const uint8_t long_one[] = { 0, 1, 0, DW_CHANNELS, 2, 0, 1, 0, 0, 3, 0, DW_CHANNELS, 0, 0, 0, 1 };
     static const uint8_t long_sizes[] = { 3, 5, 3, 5 };
