@@ -99,7 +99,7 @@ static void interrupt_steps(dw_state_t *s)
 }
 
 /* Why the pour has to end now; DW_OK when it has not. */
-static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool time_is_over)
+DW_APART static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missing, bool time_is_over)
 {
     uint16_t fatal = (uint16_t)(missing & DW_ABORT_MASK);
     uint8_t late = overdue(s);

@@ -37,7 +37,7 @@ void dw_link_start(void)
 
 /* Answers the request in the buffer. The CRC tells a new host from one that repeats, since the numbers of both begin
  * alike. */
-static void answer_request(uint8_t length)
+DW_APART static void answer_request(uint8_t length)
 {
     const uint8_t *tail = &line.bytes[length - CRC_BYTES];
     dw_last_t *last = &line.last;

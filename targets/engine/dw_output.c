@@ -111,7 +111,7 @@ static uint16_t spare_current(const dw_state_t *s)
 }
 
 /* Starts waiting steps in table order up to the first that may not start: nothing skips ahead. */
-static void start_steps(dw_state_t *s)
+DW_APART static void start_steps(dw_state_t *s)
 {
     uint16_t spare = spare_current(s);
     bool all_before_ended = true;

@@ -22,7 +22,7 @@
 #define DW_CHECKED
 #endif
 
-/* Keeps a function from being built into its callers. */
+/* Keeps a function from being built into its callers: where that takes room, or its stack is reckoned by its name. */
 #if defined(__GNUC__)
 #define DW_APART __attribute__((noinline))
 #else

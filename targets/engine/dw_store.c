@@ -52,7 +52,7 @@ static uint16_t mark_of(dw_offset_t base)
     return read16((dw_offset_t)(base - SLOT_HEAD));
 }
 
-static uint16_t sequence_of(dw_offset_t base)
+DW_APART static uint16_t sequence_of(dw_offset_t base)
 {
     return read16((dw_offset_t)(base - 2u));
 }
@@ -63,13 +63,13 @@ uint16_t dw_store_mark(uint8_t kind, uint8_t slot)
 }
 
 /* Never the slot that is marked committed, even if what is in it has rotted: it keeps the number to go on from. */
-static dw_offset_t spare_of(uint8_t kind)
+DW_APART static dw_offset_t spare_of(uint8_t kind)
 {
     return (dw_offset_t)(BOTH(kind) - in_force[kind].base);
 }
 
 /* Bytes a slot has for a record. */
-static dw_offset_t space_of(uint8_t kind)
+DW_APART static dw_offset_t space_of(uint8_t kind)
 {
     return OF(kind, RECIPES_SLOT - SLOT_HEAD, CALIBRATION_SLOT - SLOT_HEAD);
 }
@@ -105,7 +105,7 @@ static bool write16(dw_offset_t at, uint16_t value)
     return write_byte(at, (uint8_t)(value & 0xFFu)) && write_byte(upper_at, upper);
 }
 
-static bool set_mark(dw_offset_t base, uint16_t mark)
+DW_APART static bool set_mark(dw_offset_t base, uint16_t mark)
 {
     return write16((dw_offset_t)(base - SLOT_HEAD), mark);
 }
@@ -123,7 +123,7 @@ static bool write_bytes(dw_offset_t at, const uint8_t *bytes, uint8_t count)
 }
 
 /* Where the unit's name is; false when it has none, or the CRC behind it is that of another. */
-static bool find_unit(dw_record_t *unit)
+DW_APART static bool find_unit(dw_record_t *unit)
 {
     unit->source = DW_FROM_STORE;
     unit->kind = DW_CALIBRATION;
