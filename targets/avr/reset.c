@@ -37,6 +37,7 @@ void avr_keep_reason(uint8_t r2)
 
     MCUSR = 0;
     wdt_enable(WDTO_120MS);
+    wdt_reset();
     if (reason == 0) {
         reason = (r2 & 0xF0u) == 0 ? r2 : 0;
     }

@@ -139,11 +139,11 @@ static void status(void)
     put8(s->serving);
     put16(s->closed);
     put16(s->pressed);
-    dw_port_unlock();
     put8((uint8_t)((DW_OUTPUTS + 7u) / 8u));
     for (i = 0; i < (DW_OUTPUTS + 7u) / 8u; i++) {
         put8(dw_outputs_on(i));
     }
+    dw_port_unlock(); /* not before: an owed tick would be decided in between */
 }
 
 /* As many entries as a frame holds. */
