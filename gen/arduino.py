@@ -17,9 +17,8 @@ from dosewright.gen.targets import Target, folder_of_targets
 NO_NUMBER = 255
 NAME_LIMIT = 63  # of a library, by the Arduino library specification (from memory)
 SOURCES = ("engine/dw_*.c", "engine/dw_*.h", "arduino/dw_*.cpp", "arduino/dw_*.h")
-# of the promptest, with the example sketches on an Uno and a Mega: 102 measured by tests/arduino, and half as
-# many more, for the sketch looks at its clock in between other work
-EDGES_WITHIN_US = 150
+# of the promptest, with the example sketches on an Uno and a Mega; tests/arduino measures up to 102
+EDGES_WITHIN_US = 110
 
 Item = TypeVar("Item", Output, Interlock, Button)
 
