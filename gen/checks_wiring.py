@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from dosewright.gen import targets
+from dosewright.gen.checks_ports import check_ports
 from dosewright.gen.locate import Path as KeyPath
 from dosewright.gen.models.machine import Button, Channel, Contact, Interlock, MachineFile, Stage
 from dosewright.gen.problems import UserError
@@ -16,7 +17,8 @@ def check_wiring(source: Source[MachineFile], machine: MachineFile) -> None:
     """Everything that can be wrong between a pin and what hangs on it."""
     target = _target(source, machine)
     if target is not None:
-        _pins(source, machine, target)
+        taken = _pins(source, machine, target)
+        check_ports(source, target, {path: output.pin for path, output in _outputs(machine)}, taken)
         _limits(source, machine, target)
     for path, output in _outputs(machine):
         if output.pull == ("up" if output.on_when == "high" else "down"):
@@ -73,7 +75,8 @@ def _target(source: Source[MachineFile], machine: MachineFile) -> Target | None:
     return None
 
 
-def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:
+def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> Collection[str]:
+    """Returns the pins that have a wire."""
     used: dict[str, str] = {}
     inputs: list[tuple[str, str, Interlock | Button]] = [
         *(("interlock", name, lock) for name, lock in machine.interlock.items()),
@@ -115,6 +118,7 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
                 path, f"pin {name}, which {used[name]} has already", "one wire a pin", "choose a free pin"
             )
         used.setdefault(name, owner)
+    return used
 
 
 def _limits(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,7 +80,7 @@ def check_vessel(vessel: str) -> str:
 def files(answers: Answers) -> dict[str, bytes]:
     """The files of a new project, by name."""
     free = _free(answers.board)
-    inputs, outputs = free[-INPUTS:], free[:-INPUTS]
+    inputs, outputs = free[-INPUTS:], _close_together(answers.board, free[:-INPUTS], answers.channels)
     letters = [_letter(index) for index in range(answers.channels)]
     liquids = [*LIQUIDS, *(f"liquid {letter}" for letter in letters[len(LIQUIDS) :])]
     vessel = units.parse(answers.vessel, units.VOLUME)
@@ -117,6 +118,17 @@ def write(folder: Path, answers: Answers) -> list[str]:
 def _free(board: str) -> list[str]:
     """Pins fit for inputs and outputs alike."""
     return [name for name, pin in targets.read(board).pin.items() if not pin.not_output and not pin.not_input]
+
+
+def _close_together(board: str, free: list[str], count: int) -> list[str]:
+    """So many pins, the first there are; where those lie on too many ports of the chip, on few of them."""
+    target = targets.read(board)
+    port = {name: target.pin[name].port for name in free}
+    first = free[:count]
+    if target.skew({port[name] for name in first}) > targets.MOST_SKEW:
+        crowd = Counter(port.values())
+        first = sorted(free, key=lambda name: (-crowd[port[name]], port[name]))[:count]
+    return [name for name in free if name in first]
 
 
 def _letter(index: int) -> str:

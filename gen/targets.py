@@ -6,6 +6,7 @@ import shlex
 import subprocess
 import sys
 import tomllib
+from collections.abc import Collection
 from fractions import Fraction
 from importlib.resources import files
 from pathlib import Path
@@ -14,6 +15,8 @@ from pydantic import Field, ValidationError
 
 from dosewright.gen.models.base import Table
 from dosewright.gen.problems import UserError
+
+MOST_SKEW = 8  # cycles that the pins of one tick may change apart
 
 
 class TargetPin(Table):
@@ -102,6 +105,8 @@ class Target(Table):
     tick_us: tuple[int, int]  # the shortest and the longest tick
     store_bytes: int = Field(ge=0)
     frame_limit: int = Field(ge=32, le=256)
+    # by index: cycles from the writing of a port to that of the next; empty where the port does not say
+    port_cycles: list[int] = Field([])
     pin: dict[str, TargetPin] = Field({})
     build: BuildRecipe | None = None
     limits: Limits | None = None
@@ -112,6 +117,13 @@ class Target(Table):
     def is_host(self) -> bool:
         """Whether its firmware is a process of this computer: it has no pins."""
         return not self.pin
+
+    def skew(self, ports: Collection[int]) -> int:
+        """Cycles between the first and the last pin of one tick where these ports have outputs.
+
+        Ports are written one after another, in order. 0 where the target does not say what that takes.
+        """
+        return sum(self.port_cycles[port] for port in sorted(set(ports))[:-1]) if self.port_cycles else 0
 
     def tick_allowed(self, tick: Fraction) -> bool:
         """Whether the timer can do a tick of so many seconds: whole microseconds within the range."""

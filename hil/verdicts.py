@@ -9,8 +9,9 @@ from dosewright.gen.compiled import CompiledRecipe
 from dosewright.gen.lower import Compiled
 from dosewright.gen.plan import Plan, plan
 from dosewright.gen.project import Project
+from dosewright.gen.targets import MOST_SKEW
 from dosewright.hil import checker, quantities
-from dosewright.hil.avrboard.accuracy import MOST_LATE, MOST_SKEW, Timing, timing
+from dosewright.hil.avrboard.accuracy import MOST_LATE, Timing, timing
 from dosewright.hil.bounds import beyond
 from dosewright.hil.expectation import against_twin
 from dosewright.hil.judge import Edge, edges_of, first_difference

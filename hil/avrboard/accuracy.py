@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 from dosewright.gen.codes import Code
 from dosewright.gen.compiled import CompiledMachine
+from dosewright.gen.targets import MOST_SKEW
 from dosewright.hil.avrboard.board import PinChange
 from dosewright.hil.messages import Entry
 
 MOST_LATE = 50  # cycles between the earliest and the latest edge, each taken from its tick
-MOST_SKEW = 8  # cycles between the edges of one tick
 
 
 @dataclass(frozen=True, slots=True)

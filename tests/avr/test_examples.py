@@ -14,7 +14,8 @@ from avr.cart import EXAMPLES
 from dosewright.gen.cli import main
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
-from dosewright.hil.avrboard.accuracy import MOST_LATE, MOST_SKEW
+from dosewright.gen.targets import MOST_SKEW
+from dosewright.hil.avrboard.accuracy import MOST_LATE
 
 NAMES = sorted(path.parent.name for path in EXAMPLES.glob("*/machine.toml"))
 RIGS = [
