@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 
 from dosewright.gen import targets, units
@@ -24,6 +25,8 @@ LIQUIDS = (
     "lemon juice",
 )
 INPUTS = 2  # a switch for the vessel, a stop button
+SERVINGS = 3
+RATE = 98  # ml/min of a small peristaltic pump: common practice, no source
 SMALLEST_VESSEL, LARGEST_VESSEL = 20, 15_000  # ml
 
 
@@ -84,6 +87,8 @@ def files(answers: Answers) -> dict[str, bytes]:
     letters = [_letter(index) for index in range(answers.channels)]
     liquids = [*LIQUIDS, *(f"liquid {letter}" for letter in letters[len(LIQUIDS) :])]
     vessel = units.parse(answers.vessel, units.VOLUME)
+    recipes = min(answers.channels, 2)
+    start, menu, size = _switches([name for name in free[:-INPUTS] if name not in outputs], recipes)
     values = {
         "name": units.quoted(answers.name),
         "board": answers.board,
@@ -94,6 +99,13 @@ def files(answers: Answers) -> dict[str, bytes]:
         "channels": list(zip(letters, outputs, liquids, strict=False)),
         "glass": inputs[0],
         "stop": inputs[1],
+        "rate": RATE,
+        "minutes": ceil(vessel / RATE),
+        "start": start,
+        "menu": menu,
+        "size": size,
+        "recipes": recipes,
+        "servings": SERVINGS,
         "small": units.ml(vessel / 4),
         "regular": units.ml(vessel / 2),
         "large": units.ml(vessel * 3 / 4),
@@ -129,6 +141,15 @@ def _close_together(board: str, free: list[str], count: int) -> list[str]:
         crowd = Counter(port.values())
         first = sorted(free, key=lambda name: (-crowd[port[name]], port[name]))[:count]
     return [name for name in free if name in first]
+
+
+def _switches(spare: list[str], recipes: int) -> tuple[str, list[str], list[str]]:
+    """Pins of a start button, a selector of recipes and one of servings; empty where there are too few."""
+    menu, size = recipes.bit_length(), (SERVINGS - 1).bit_length()
+    if len(spare) < 1 + menu + size:
+        return "", [], []
+    start, *contacts = spare[-(1 + menu + size) :]  # the last ones, so that those after the pumps stay free
+    return start, contacts[:menu], contacts[menu:]
 
 
 def _letter(index: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,6 +50,42 @@ def test_with_every_channel_measured_it_pours(tmp_path: Path, capsys: pytest.Cap
     need("cc")
     assert main(["replay", str(tmp_path)]) == 0
     assert "6 pours, 30 edges: the controller's report and pins equal the plan" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("board", targets.names())
+@pytest.mark.parametrize("channels", [1, 2, 3, 10])
+def test_what_it_shows_in_comments_may_all_be_taken_in(tmp_path: Path, board: str, channels: int) -> None:
+    uncommented(tmp_path, board, channels)
+    project = load(tmp_path)
+    assert (project.problems, project.left_out) == ((), ())
+    assert list(project.machine.selector) == ["menu", "size"]
+    assert project.machine.machine.supply == 4 and project.machine.channel["A"].max_on == 240
+
+
+def test_its_switches_pour_each_recipe_as_each_serving(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    need("cc")
+    uncommented(tmp_path, "atmega328p", 3)
+    assert main(["replay", str(tmp_path), "--by-switches"]) == 0
+    printed = capsys.readouterr().out
+    assert printed.count("start, menu at ") == 6 and "6 pours" in printed
+    assert "start, menu at 2, size at 2" in printed
+
+
+def test_where_no_pins_are_left_for_switches_it_says_so(tmp_path: Path) -> None:
+    scaffold.write(tmp_path, scaffold.Answers("A cart", "atmega328p", 11, "300 ml", "high"))
+    machine = (tmp_path / "machine.toml").read_text(encoding="utf-8")
+    assert "selector" not in machine and "would need more pins than these channels leave free" in machine
+
+
+def uncommented(folder: Path, board: str, channels: int) -> None:
+    """A new project with every line that is a comment but could be TOML taken in."""
+    scaffold.write(folder, scaffold.Answers("A cart", board, channels, "300 ml", "high"))
+    for name in FILES:
+        text = (folder / name).read_text(encoding="utf-8")
+        text = re.sub(r"^# (?=\[[\w.]+\]|\w+ = )", "", text, flags=re.MULTILINE)
+        (folder / name).write_text(text, encoding="utf-8")
 
 
 def test_every_target_with_pins_is_offered_and_no_rig() -> None:
