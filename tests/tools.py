@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from typing import NoReturn
 
 import pytest
 
@@ -24,6 +25,9 @@ INSTALL = {
     "sdcc": "apt-get install sdcc sdcc-libraries",
     "s51": "apt-get install sdcc-ucsim",
     "sstm8": "apt-get install sdcc-ucsim",
+    "sdcpp": "apt-get install sdcc",
+    "gpasm": "apt-get install gputils",
+    "gpvo": "apt-get install gputils",
     "riscv64-unknown-elf-gcc": "apt-get install gcc-riscv64-unknown-elf",
     "riscv64-unknown-elf-objcopy": "apt-get install binutils-riscv64-unknown-elf",
 }
@@ -36,7 +40,7 @@ def need(*tools: str) -> None:
             missing(tool, INSTALL[tool])
 
 
-def missing(what: str, install: str) -> None:
+def missing(what: str, install: str) -> NoReturn:
     """Skip (in CI: fail) for something that is not there."""
     reason = f"{what} is not installed; to run this: {install}"
     if os.environ.get("CI"):
