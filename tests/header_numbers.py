@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from dosewright.gen import emit
-from dosewright.gen.compiled import CompiledMachine, Dose, steps_max
+from dosewright.gen.compiled import CompiledMachine, Dose, Stage, steps_max
 from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.load import load
 from dosewright.gen.lower import Compiled, lower
@@ -15,20 +15,35 @@ from dosewright.gen.plan import plans
 
 ROOT = Path(__file__).parents[1]
 TARGETS = ROOT / "targets"
+LONGER = 66_000  # ticks
 
 
-def cart_with_selectors() -> Compiled:
-    """The soda cart with two contacts, a link limit and a pump that low switches on: every kind of number."""
+def cart_of_every_kind() -> Compiled:
+    """The soda cart and what it lacks: two contacts, a link limit, an active-low pin, times over 16 bits."""
     made = lower(load(ROOT / "examples" / "soda-cart"))
-    pump, *others = made.machine.outputs
+    pump, *others = (
+        replace(output, max_on=output.max_on + LONGER, jog_limit=output.jog_limit + LONGER)
+        for output in made.machine.outputs
+    )
     assert pump.pin
-    outputs = (replace(pump, pin=replace(pump.pin, active_high=False)), *others)
     start = made.machine.buttons[0]
     contacts = [replace(start, does="select", recipe=300, serving=0)]
     contacts += [replace(start, does="select", recipe=0, serving=9)]
-    buttons = (*made.machine.buttons, *contacts)
-    machine = replace(made.machine, outputs=outputs, buttons=buttons, link_limit=70_000)
-    return replace(made, machine=machine)
+    machine = replace(
+        made.machine,
+        outputs=(replace(pump, pin=replace(pump.pin, active_high=False)), *others),
+        buttons=(*made.machine.buttons, *contacts),
+        link_limit=LONGER,
+    )
+    recipes = tuple(
+        replace(recipe, steps=tuple(_longer(step) for step in recipe.steps))
+        for recipe in made.recipes.recipes
+    )
+    return replace(made, machine=machine, recipes=replace(made.recipes, recipes=recipes))
+
+
+def _longer(step: Dose | Stage) -> Dose | Stage:
+    return replace(step, ticks=step.ticks + LONGER) if isinstance(step, Stage) else step
 
 
 def write_headers(folder: Path, compiled: Compiled) -> None:

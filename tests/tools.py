@@ -27,7 +27,8 @@ INSTALL = {
     "sstm8": "apt-get install sdcc-ucsim",
     "sdcpp": "apt-get install sdcc",
     "gpasm": "apt-get install gputils",
-    "gpvo": "apt-get install gputils",
+    "gplink": "apt-get install gputils",
+    "gpsim": "apt-get install gpsim",
     "riscv64-unknown-elf-gcc": "apt-get install gcc-riscv64-unknown-elf",
     "riscv64-unknown-elf-objcopy": "apt-get install binutils-riscv64-unknown-elf",
 }

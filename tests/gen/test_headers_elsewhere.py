@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import struct
 import subprocess
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,7 +17,7 @@ import pytest
 from dosewright.gen.lower import Compiled
 from header_numbers import (
     TARGETS,
-    cart_with_selectors,
+    cart_of_every_kind,
     longest_name,
     machine_macros,
     machine_numbers,
@@ -25,107 +25,43 @@ from header_numbers import (
     recipe_numbers,
     write_headers,
 )
+from header_programs import HEADERS, expected, numbers, program
 from tools import need
 
 
 @pytest.fixture(scope="module")
 def compiled() -> Compiled:
-    return cart_with_selectors()
+    return cart_of_every_kind()
 
 
-# A program that puts the same numbers in the same order where a simulator can see them.
-
-TELL_RECIPES = """
-static void tell_tables(void)
-{
-    uint8_t i, s;
-    uint16_t r;
-    const char *name;
-    for (i = 0; i < DW_OUTPUT_COUNT; i++) {
-        tell(DW_READ8(&dw_out_list[i].pin)); tell(DW_READ8(&dw_out_list[i].on_level));
-        tell(DW_READ16(&dw_out_list[i].current)); tell(DW_READ8(&dw_out_list[i].group));
-        tell(DW_READ32(&dw_out_list[i].max_on));
-    }
-    for (r = 0; r < DW_RECIPE_COUNT; r++) {
-        uint16_t first = DW_READ16(&dw_recipe_list[r].first);
-        tell(DW_READ16(&dw_recipe_list[r].number)); tell(first); tell(DW_READ8(&dw_recipe_list[r].steps));
-        for (name = dw_recipe_list[r].name; DW_READ8((const uint8_t *)name) != 0; name++)
-            tell(DW_READ8((const uint8_t *)name));
-        tell(0);
-        for (i = 0; i < DW_READ8(&dw_recipe_list[r].steps); i++) {
-            const dw_step_row *step = &dw_step_list[first + i];
-            tell(DW_READ8(&step->out)); tell(DW_READ8(&step->after_all));
-            for (s = 0; s < DW_SERVING_COUNT; s++) tell(DW_READ32(&step->ticks[s]));
-        }
-    }
-}
-"""
-TELL_MACHINE = """
-static const uint8_t digest[8] = DW_BUILD_DIGEST;
-static void tell_pin(const dw_pin_t *pin) { tell(pin->port); tell(pin->mask); tell(pin->active_high); }
-static void tell_tables(void)
-{
-    uint8_t i;
-    for (i = 0; i < 8; i++) tell(digest[i]);
-    for (i = 0; i < DW_OUTPUTS; i++) {
-        tell(dw_outputs[i].current); tell(dw_outputs[i].group); tell(dw_outputs[i].stays_on);
-        tell(dw_outputs[i].max_on); tell(dw_outputs[i].needs); tell(dw_outputs[i].jog_limit);
-    }
-    for (i = 0; i < DW_OUTPUTS; i++) tell_pin(&dw_output_pins[i]);
-    for (i = 0; i < DW_INTERLOCKS + DW_BUTTONS; i++) tell_pin(&dw_input_pins[i]);
-    for (i = 0; i < DW_INTERLOCKS + DW_BUTTONS; i++) tell(dw_debounce[i]);
-    for (i = 0; i < DW_BUTTONS; i++) {
-        tell(dw_buttons[i].does); tell(dw_buttons[i].recipe); tell(dw_buttons[i].serving);
-    }
-    for (i = 0; i < DW_GROUPS; i++) tell(dw_group_dead[i]);
-    for (i = 0; i < DW_CHANNELS; i++) {
-        tell(dw_rate_ranges[i].slowest_m); tell(dw_rate_ranges[i].slowest_s);
-        tell(dw_rate_ranges[i].fastest_m); tell(dw_rate_ranges[i].fastest_s);
-    }
-    for (i = 0; i < DW_PORTS; i++) tell(dw_port_idle[i]);
-    for (i = 0; i < DW_PORTS; i++) tell(dw_port_owned[i]);
-}
-"""
-# What is written to this address goes into a file: the interface that sdcc's simulators have for programs.
-PROGRAM = """
-#define OUTSIDE (*(volatile uint8_t %s*)0xFFFF)
-static void tell_byte(uint8_t byte) { OUTSIDE = 'w'; OUTSIDE = byte; }
-static void tell(uint32_t number)
-{
-    uint8_t i;
-    for (i = 0; i < 4; i++) { tell_byte((uint8_t)number); number >>= 8; }
-}
-%s
-void main(void)
-{
-    %s
-    tell_tables();
-    OUTSIDE = 's';
-    for (;;) { }
-}
-"""
 SMALL = {  # flags of the compiler, its word for the memory that OUTSIDE is in, simulator, its word for it
     "mcs51": (["-mmcs51", "--model-large"], "__xdata ", ["s51", "-t", "8052"], "xram"),
     "stm8": (["-mstm8"], "", ["sstm8"], "rom"),
 }
 
 
-def run_on(kind: str, folder: Path, head: str, macros: Iterable[str], body: str) -> list[int]:
-    """The numbers that a program tells on a small controller: these macros, then the tables."""
+@pytest.mark.parametrize("header", HEADERS)
+@pytest.mark.parametrize("kind", SMALL)
+def test_a_small_controller_reads_every_number(
+    kind: str, header: str, compiled: Compiled, tmp_path: Path
+) -> None:
     flags, space, simulator, memory = SMALL[kind]
     need("sdcc", simulator[0])
-    (folder / "tell.c").write_text(
-        head + PROGRAM % (space, body, " ".join(f"tell({name});" for name in macros))
-    )
+    write_headers(tmp_path, compiled)
+    # what is written to this address goes into a file: the interface that sdcc's simulators have for programs
+    outside = f"#define OUTSIDE (*(volatile uint8_t {space}*)0xFFFF)"
+    source = program(header, compiled, outside, "OUTSIDE = 'w'; OUTSIDE = byte;", "OUTSIDE = 's';")
+    (tmp_path / "tell.c").write_text(source)
     includes = [f"-I{TARGETS / 'engine'}", f"-I{TARGETS / 'host'}"]
     command = ["sdcc", *flags, "--std-c99", "--Werror", *includes, "tell.c"]
-    done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
-    outside = f"if={memory}[0xffff],in=/dev/null,out=told"
-    command = [*simulator, "-q", "-b", "-I", outside, "-e", "run", "tell.ihx"]
-    subprocess.run(command, cwd=folder, check=True, capture_output=True, stdin=subprocess.DEVNULL, timeout=60)
-    told = (folder / "told").read_bytes()
-    return list(struct.unpack(f"<{len(told) // 4}I", told))
+    goes_to = f"if={memory}[0xffff],in=/dev/null,out=told"
+    command = [*simulator, "-q", "-b", "-I", goes_to, "-e", "run", "tell.ihx"]
+    subprocess.run(
+        command, cwd=tmp_path, check=True, capture_output=True, stdin=subprocess.DEVNULL, timeout=60
+    )
+    assert numbers((tmp_path / "told").read_bytes()) == expected(header, compiled)
 
 
 def test_no_number_is_left_out(compiled: Compiled, tmp_path: Path) -> None:
@@ -135,26 +71,6 @@ def test_no_number_is_left_out(compiled: Compiled, tmp_path: Path) -> None:
     for name, macros in read.items():
         defined = re.findall(r"^#define (\w+) [0-9]", (tmp_path / name).read_text(encoding="utf-8"), re.M)
         assert set(defined) - {"DW_MACHINE_FORMAT"} == set(macros)
-
-
-@pytest.mark.parametrize("kind", SMALL)
-def test_a_small_controller_reads_every_number_of_recipes_h(
-    kind: str, compiled: Compiled, tmp_path: Path
-) -> None:
-    write_headers(tmp_path, compiled)
-    told = run_on(kind, tmp_path, '#include "recipes.h"\n', recipe_macros(compiled), TELL_RECIPES)
-    assert told == recipe_numbers(compiled)
-
-
-@pytest.mark.parametrize("kind", SMALL)
-def test_a_small_controller_reads_every_number_of_machine_h(
-    kind: str, compiled: Compiled, tmp_path: Path
-) -> None:
-    write_headers(tmp_path, compiled)
-    head = '#define DW_MACHINE_TABLES\n#include "machine.h"\n'
-    assert run_on(kind, tmp_path, head, machine_macros(compiled.machine), TELL_MACHINE) == machine_numbers(
-        compiled.machine
-    )
 
 
 def test_the_tables_stay_in_the_program_memory_of_an_mcs51(compiled: Compiled, tmp_path: Path) -> None:

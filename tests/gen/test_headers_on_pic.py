@@ -1,9 +1,8 @@
-"""``recipes.h`` and ``machine.h`` on a PIC: every number read back from the objects that sdcc makes.
+"""``recipes.h`` and ``machine.h`` on a PIC: a program tells every number, and the simulator gpsim runs it.
 
-An sdcc with its PIC ports is what ``build-sdcc-pic`` builds; assembler and reader of objects are gputils.
-A mid-range PIC keeps each byte of a table as an instruction RETLW in a word of its own, 14 bits that begin
-with 1101; a PIC18 keeps two bytes in each word, the low one first (data sheets of PIC16F87XA and PIC18F4550,
-"Instruction Set Summary" and "Memory Organization", from memory).
+An sdcc with its PIC ports is what ``build-sdcc-pic`` builds; assembler and linker are those of gputils. What
+the program needs of sdcc's library is compiled here, from the sources in Debian's sdcc-libraries. A mid-range
+PIC has 368 bytes of memory, which would not hold the tables: they are read from program memory.
 """
 
 from __future__ import annotations
@@ -11,42 +10,75 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import struct
 import subprocess
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from dosewright.gen.lower import Compiled
-from header_numbers import (
-    TARGETS,
-    cart_with_selectors,
-    longest_name,
-    machine_macros,
-    machine_numbers,
-    recipe_macros,
-    recipe_numbers,
-    write_headers,
-)
+from header_numbers import TARGETS, cart_of_every_kind, write_headers
+from header_programs import HEADERS, expected, numbers, program
 from tools import missing, need
 
-PORTS = {"mid-range": ["-mpic14", "-p16f877a"], "pic18": ["-mpic16", "-p18f4550"]}
-LISTS = ("dw_out_list", "dw_step_list", "dw_recipe_list")
+LIBRARY = Path("/usr/share/sdcc/lib/src")
+COMMON = "share/sdcc/include/pic14"  # beside the compiler: what the assembler sources of that library include
+GPUTILS = Path("/usr/share/gputils")
+
+
+@dataclass(frozen=True)
+class Pic:
+    """A PIC and what a program needs there: sources in sdcc's library and the registers these name."""
+
+    port: str
+    device: str
+    library: tuple[str, ...]
+    registers: tuple[str, ...]
+    tell: str  # register that bytes are told by
+    end: str  # register whose writing ends it
+    more: str = ""
+
+
+PICS = {
+    "mid-range": Pic(
+        "pic14",
+        "16f877a",
+        (
+            *(f"pic14/libsdcc/regular/_gptrget{size}.S" for size in (1, 2, 4)),
+            *("pic14/libsdcc/idata.c", "pic14/libsdcc/_mulint.c", "_muluchar.c"),
+        ),
+        ("INDF", "PCL", "STATUS", "FSR", "PCLATH"),
+        tell="PORTD",
+        end="PORTC",
+    ),
+    "pic18": Pic(
+        "pic16",
+        "18f4550",
+        (
+            *(f"pic16/libsdcc/gptr/gptrget{size}.c" for size in (1, 2, 4)),
+            *("pic16/startup/crt0.c", "pic16/libsdcc/int/mulint.c"),
+        ),
+        ("FSR0L", "FSR0H", "POSTINC0", "WREG", "TBLPTRL", "TBLPTRH", "TBLPTRU", "TABLAT", "PRODL", "PRODH"),
+        tell="LATD",
+        end="LATC",
+        more="#pragma stack 0x300 0x100\n#pragma config XINST=OFF\n"
+        + "".join(f"void __eeprom_gptrget{size}(void) {{ }}\n" for size in (1, 2, 4)),
+    ),
+}
 
 
 @pytest.fixture(scope="module")
 def compiled() -> Compiled:
-    return cart_with_selectors()
+    return cart_of_every_kind()
 
 
-def sdcc_for_pic() -> str:
+def sdcc_for_pic() -> Path:
     """The sdcc in the folder that SDCC_PIC names, else the one on the path where that has the PIC ports."""
     built = Path(os.environ.get("SDCC_PIC", "/usr/local/lib/sdcc-pic")) / "bin" / "sdcc"
     found = [sdcc for sdcc in (shutil.which(built), shutil.which("sdcc")) if sdcc and has_pic_ports(sdcc)]
     if not found:
         missing("an sdcc with PIC ports", f"tests/gen/build-sdcc-pic {built.parents[1]}")
-    return found[0]
+    return Path(found[0])
 
 
 def has_pic_ports(sdcc: str) -> bool:
@@ -54,86 +86,43 @@ def has_pic_ports(sdcc: str) -> bool:
     return "pic14" in told and "pic16" in told
 
 
-class Object:
-    """An object for a PIC, as gpvo of gputils tells it."""
-
-    def __init__(self, port: str, folder: Path, source: str) -> None:
-        need("sdcpp", "gpasm", "gpvo")
-        (folder / "all.c").write_text(source)
-        command = [sdcc_for_pic(), *PORTS[port], "--std-c99", "--Werror", "--no-warn-non-free"]
-        command += [f"-I{TARGETS / 'engine'}", f"-I{TARGETS / 'host'}", "-c", "all.c"]
-        done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
-        assert done.returncode == 0, done.stdout + done.stderr
-        command = ["gpvo", "-s", "-t", "all.o"]
-        told = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=True).stdout
-        sections, _, symbols = told.partition("Symbol Table")
-        self.two_in_a_word = port == "pic18"
-        self.words: dict[str, list[int]] = {}  # of each section of program memory
-        for section in re.findall(r"Name +(.*?)(?:Section Header|\Z)", sections, re.S):
-            if "Executable code." in section:
-                words = re.findall(r"^[0-9a-f]{6}:  ([0-9a-f]{4})", section, re.M)
-                self.words[section.split()[0]] = [int(word, 16) for word in words]
-        self.places = {
-            name: (section, int(address, 16))
-            for name, section, address in re.findall(
-                r"^\d+ _(\w+) +(\S+) +(\w+) .* C_(?:EXT|LABEL)", symbols, re.M
-            )
-        }
-
-    def table(self, name: str) -> bytes:
-        """What lies between this name and the next."""
-        section, start = self.places[name]
-        after = [address for other, address in self.places.values() if other == section and address > start]
-        if self.two_in_a_word:
-            words = self.words[section]
-            return struct.pack(f"<{len(words)}H", *words)[start : min(after, default=None)]
-        words = self.words[section][start : min(after, default=None)]
-        assert {word >> 10 for word in words} == {0b1101}
-        return bytes(word & 0xFF for word in words)
-
-    def rows(self, name: str, layout: str) -> Iterator[tuple[int | bytes, ...]]:
-        """The rows of a table whose row has this layout."""
-        table = self.table(name)
-        filling = len(table) % struct.calcsize(layout)  # of the last word
-        assert filling <= self.two_in_a_word and not any(table[len(table) - filling :])
-        return struct.iter_unpack(layout, table[: len(table) - filling])
-
-    def numbers(self, name: str, layout: str) -> list[int]:
-        return [int(number) for row in self.rows(name, layout) for number in row]
+def run(folder: Path, *command: str) -> None:
+    done = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=60
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("port", PORTS)
-def test_a_pic_object_holds_every_number_of_recipes_h(port: str, compiled: Compiled, tmp_path: Path) -> None:
+@pytest.mark.parametrize("header", HEADERS)
+@pytest.mark.parametrize("name", PICS)
+def test_a_pic_reads_every_number(name: str, header: str, compiled: Compiled, tmp_path: Path) -> None:
+    pic = PICS[name]
+    need("sdcpp", "gpasm", "gplink", "gpsim")
+    if not LIBRARY.is_dir():
+        missing("sdcc's library in source", "apt-get install sdcc-libraries")
+    built = sdcc_for_pic()
+    sdcc = [str(built), f"-m{pic.port}", f"-p{pic.device}", "--no-warn-non-free"]
+    names = (GPUTILS / "header" / f"p{pic.device}.inc").read_text()
+    address = dict(re.findall(r"^(\w+) +EQU +H'(\w+)'", names, re.M))
+    registers = "".join(f"__sfr __at(0x{address[r]}) {r};\n" for r in (*pic.registers, pic.tell, pic.end))
+
     write_headers(tmp_path, compiled)
-    keep = "".join(f"const void *keep_{name}(void) {{ return {name}; }}\n" for name in LISTS)
-    macros = f"const uint32_t macros[] = {{ {', '.join(recipe_macros(compiled))} }};\n"
-    made = Object(port, tmp_path, f'#include "recipes.h"\n{keep}{macros}')
-    steps = list(made.rows("dw_step_list", f"<BB{len(compiled.recipes.servings)}I"))
-    found = made.numbers("macros", "<I") + made.numbers("dw_out_list", "<BBHBI")
-    for number, first, count, name in made.rows("dw_recipe_list", f"<HHB{longest_name(compiled) + 1}s"):
-        found += [int(number), int(first), int(count), *bytes(name).rstrip(b"\0"), 0]
-        for step in steps[int(first) : int(first) + int(count)]:
-            found += [int(value) for value in step]
-    assert found == recipe_numbers(compiled)
+    source = program(header, compiled, registers + pic.more, f"{pic.tell} = byte;", f"{pic.end} = 1;")
+    (tmp_path / "tell.c").write_text(source)
+    includes = [f"-I{TARGETS / 'engine'}", f"-I{TARGETS / 'host'}"]
+    run(tmp_path, *sdcc, "--std-c99", "--Werror", *includes, "-c", "tell.c")
+    objects = ["tell.o"]
+    for part in pic.library:
+        file = LIBRARY / part
+        objects.append(f"{file.stem}.o")
+        assembler = ["gpasm", "-q", "-p", pic.device, f"-I{file.parent}", f"-I{built.parents[1] / COMMON}"]
+        run(tmp_path, *(assembler if file.suffix == ".S" else sdcc), "-c", "-o", objects[-1], str(file))
+    memory = GPUTILS / "lkr" / f"{pic.device}_g.lkr"
+    run(tmp_path, "gplink", "-s", str(memory), "-o", "tell.hex", *objects)
 
-
-@pytest.mark.parametrize("port", PORTS)
-def test_a_pic_object_holds_every_number_of_machine_h(port: str, compiled: Compiled, tmp_path: Path) -> None:
-    write_headers(tmp_path, compiled)
-    macros = f"const uint32_t macros[] = {{ {', '.join(machine_macros(compiled.machine))} }};\n"
-    digest = "const uint8_t digest[8] = DW_BUILD_DIGEST;\n"
-    made = Object(port, tmp_path, f'#define DW_MACHINE_TABLES\n#include "machine.h"\n{macros}{digest}')
-    found = made.numbers("macros", "<I") + made.numbers("digest", "<B")
-    for name, layout in {
-        "dw_outputs": "<HBBIHI",
-        "dw_output_pins": "<BBB",
-        "dw_input_pins": "<BBB",
-        "dw_debounce": "<H",
-        "dw_buttons": "<BHB",
-        "dw_group_dead": "<H",
-        "dw_rate_ranges": "<IBIB",
-        "dw_port_idle": "<B",
-        "dw_port_owned": "<B",
-    }.items():
-        found += made.numbers(name, layout)
-    assert found == machine_numbers(compiled.machine)
+    steps = [f"processor p{pic.device}", "load tell.hex", f"log w 0x{address[pic.tell]}", "log on told"]
+    steps += [f"break w 0x{address[pic.end]}", "run", "quit"]
+    (tmp_path / "run.stc").write_text("\n".join(steps) + "\n")
+    run(tmp_path, "gpsim", "-i", "-c", "run.stc")
+    told = re.findall(rf"Wrote: 0x00(\w\w) to {pic.tell.lower()}\(", (tmp_path / "told").read_text())
+    assert numbers(bytes.fromhex("".join(told))) == expected(header, compiled)
