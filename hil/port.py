@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
+from pathlib import Path
 from typing import Any, Protocol, cast
 
 import serial  # type: ignore[import-untyped,unused-ignore]
@@ -70,9 +71,10 @@ def opening_resets(url: str) -> bool:
     """Whether opening may reset the controller.
 
     POSIX raises DTR before anybody can prevent it: that resets many boards where the line was down, as it is
-    after the cable was plugged in, or after another program had the port. This one leaves it up.
+    after the cable was plugged in, or after another program had the port. This one leaves it up. What is
+    not there resets nothing.
     """
-    return "://" not in url and sys.platform != "win32"
+    return "://" not in url and sys.platform != "win32" and Path(url).exists()
 
 
 def _keep_lines(port: Any) -> None:

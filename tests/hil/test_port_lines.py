@@ -12,13 +12,18 @@ import pty
 import termios
 import tty
 from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 import serial
 
+from dosewright.gen.cli import main
+from dosewright.gen.problems import Exit
 from dosewright.hil import port as opening
 from dosewright.hil.port import open_port, opening_resets
+from project_files import LEAST, put
+from tools import need
 
 
 @pytest.fixture
@@ -73,6 +78,17 @@ def test_where_the_system_can_hold_them_the_lines_are_never_raised(
     assert not opening_resets(line[1])
     open_port(line[1], timeout=0.1).close()
     assert moved == [("dtr", False), ("rts", False)]
+
+
+@pytest.mark.parametrize("verb", ["load", "replay", "wiring", "flash"])
+def test_nobody_is_warned_of_a_port_that_is_not_there(
+    tmp_path: Path, verb: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if verb == "flash":
+        need("avr-gcc", "avrdude")
+    assert main([verb, str(put(tmp_path, LEAST)), "--rig", "/dev/no-such-port"]) == Exit.RIG
+    printed = "".join(capsys.readouterr())
+    assert "there is no such port" in printed and "reset" not in printed
 
 
 def test_a_port_of_another_computer_is_held_there() -> None:
