@@ -168,7 +168,12 @@ def make(
         if missing:
             meant = {liquid: nearest(liquid, channel_of) for liquid in missing}
             listed = ", ".join(
-                f'{liquid} (did you mean "{like}"?)' if like else liquid for liquid, like in meant.items()
+                f"{liquid} (which is a channel; recipes name liquids)"
+                if liquid in index_of
+                else f'{liquid} (did you mean "{like}"?)'
+                if like
+                else liquid
+                for liquid, like in meant.items()
             )
             left_out.append((name, f"not loaded: {listed}"))
         elif unmeasured:

@@ -67,7 +67,7 @@ def check_said(source: Source[MachineFile], machine: MachineFile, recipes: Recip
                 f"a switch that can say {_spans(amiss)}, which is no {what} of recipes.toml",
                 f"a switch that says nothing but numbers of a {what}",
                 "there a button that follows it does nothing; if the switch stops before, say how many "
-                "positions it has",
+                "positions it has: positions = ...",
                 warning=True,
             )
         own = _with_a_button(machine, recipes, selector)

@@ -13,7 +13,7 @@ def check_loaded(source: Source[LoadedFile], loaded: LoadedFile, machine: Source
     """Channels that do not exist, reservoirs that cannot hold so much."""
     known = machine.names("channel")
     for name, stock in loaded.channels.items():
-        if name not in known:
+        if known and name not in known:
             _no_channel(source, (name,), known)
         channel = machine.model.channel.get(name) if machine.model else None
         if (
@@ -36,7 +36,7 @@ def check_calibration(
     """Channels that do not exist, rates that cannot be."""
     known = machine.names("channel")
     for name, measured in calibration.channel.items():
-        if name not in known:
+        if known and name not in known:
             _no_channel(source, ("channel", name), known)
         if machine.model is None or name not in machine.model.channel:
             continue

@@ -95,12 +95,15 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
             for index, pin in enumerate(selector.pins)
         ),
     ]
+    wired = {name for _, name, *_ in wires}
     for path, name, owner, is_output in wires:
         if not source.sound(*path):
             continue
         if name not in target.pin:
             board = f"{next(iter(target.pin))} to {list(target.pin)[-1]}"
             remedy = near(name, target.pin, f"choose one of {board}").partition("; there is")[0]
+            if other := _by_other_name(name, target):
+                remedy = f'did you mean "{other}"?'
             source.report(path, f"the pin {shown(name)}", f"a pin of {target.title}", remedy)
             continue
         pin = target.pin[name]
@@ -111,14 +114,37 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
                 path,
                 f"pin {name}: {reason}",
                 f"a pin that is free as an {use}",
-                "move the wire to another pin",
+                f"move the wire to another pin{_free(target, wired, is_output)}",
             )
         elif name in used:
             source.report(
-                path, f"pin {name}, which {used[name]} has already", "one wire a pin", "choose a free pin"
+                path,
+                f"pin {name}, which {used[name]} has already",
+                "one wire a pin",
+                f"choose a free pin{_free(target, wired, is_output)}",
             )
         used.setdefault(name, owner)
     return used
+
+
+def _free(target: Target, wired: Collection[str], is_output: bool) -> str:
+    """The first pins without a wire that are fit for it."""
+    free = [
+        name
+        for name, pin in target.pin.items()
+        if name not in wired and not (pin.not_output if is_output else pin.not_input)
+    ]
+    return f": {', '.join(free[:6])}{', ...' if len(free) > 6 else ''}" if free else ", or a larger board"
+
+
+def _by_other_name(name: str, target: Target) -> str | None:
+    """The pin that the chip's own name (PB1) or the number alone is meant for."""
+    letters = target.simulation.ports if target.simulation else []
+    for pin, where in target.pin.items():
+        letter = letters[where.port] if where.port < len(letters) else ""
+        if name == str(where.number) or (letter and name.upper() == f"P{letter}{where.bit}"):
+            return pin
+    return None
 
 
 def _limits(source: Source[MachineFile], machine: MachineFile, target: Target) -> None:

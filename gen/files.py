@@ -18,18 +18,24 @@ from pydantic import ValidationError
 from dosewright.gen.locate import Places
 from dosewright.gen.mending import explain, meant, mend
 from dosewright.gen.problems import Problem
-from dosewright.gen.source import Model, Source
+from dosewright.gen.source import Model, Source, dotted
 
 MOST_BYTES = 4 * 1024 * 1024  # 10 000 recipes of ten parts are below 4 MiB
 DEEPEST = 16
 _ROUNDS = 8
+# what an editor for prose makes of a quote
+CURLED = (
+    "\N{LEFT DOUBLE QUOTATION MARK}",
+    "\N{RIGHT DOUBLE QUOTATION MARK}",
+    "\N{DOUBLE LOW-9 QUOTATION MARK}",
+)
 _MENDING = {  # how the parser's message begins, and what mends it
     "Invalid value": "text needs quotes, a list square brackets",
     "Expected '=' after a key": "write key = value; a name with a space in it needs quotes",
     "Cannot overwrite a value": "a name may stand once in a table: take one of the two out",
     "Cannot declare": "a table may stand once in a file: put both together",
     "Expected newline or end of document": "begin a new line, or take out what is too much",
-    "Unclosed": "close the bracket, or the quote of a text before it",
+    "Unclosed": "look for what is missing: a comma, the bracket at the end, or the quote of a text before it",
     "Illegal character": "close the text with a quote on the same line",
 }
 
@@ -107,6 +113,7 @@ def _parse(text: str, source: Source[Model]) -> bool:
             lines = text.split("\n")
             line, column = len(lines), len(lines[-1]) + 1
         found = "this: " + re.sub(r" \(at [^()]*\)$", "", message)
+        found = re.sub(r"\(('.*?'),?\)", lambda names: dotted(re.findall(r"'(.*?)'", names[1])), found)
     except RecursionError:
         found = "tables or lists nested too deep"
     except (ValueError, ArithmeticError):  # more digits than an integer or a decimal may have
@@ -118,8 +125,15 @@ def _parse(text: str, source: Source[Model]) -> bool:
         found = "tables or lists nested too deep"
     mended = (remedy for start, remedy in _MENDING.items() if found.startswith(f"this: {start}"))
     remedy = next(mended, "mend the text at this place")
+    if _at(text, line, column) in CURLED:
+        remedy = 'write straight quotes: "'
     source.problems.append(Problem(source.name, line, column, "", found, "a file in TOML", remedy))
     return False
+
+
+def _at(text: str, line: int, column: int) -> str:
+    """The character at a place counted from 1, if there is one."""
+    return text.split("\n")[line - 1][column - 1 : column]
 
 
 def _depth(raw: object) -> int:

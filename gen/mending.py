@@ -26,7 +26,7 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
     if path in seen:
         return
     seen.add(path)
-    info, siblings = _field(model, path)
+    info, siblings, table = _field(model, path)
     at_key = kind == "extra_forbidden" or loc[-1:] == ("[key]",)
     found = shown(error["input"])
     remedy = "see dosewright schema for what may stand here"
@@ -43,7 +43,12 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
         wanted = f"one of {', '.join(siblings)}"
         close = nearest(str(path[-1]), siblings)
         homes = [dotted((name,)) for name, field in model.model_fields.items() if path[-1] in _inside(field)]
-        elsewhere = f"move it up to [{homes[0]}]: it belongs there" if homes else "take it out"
+        kin = [name for name, field in model.model_fields.items() if _is_one_of(field, error["input"])]
+        elsewhere = "take it out"
+        if homes:
+            elsewhere = f"move it up to [{homes[0]}]: it belongs there"
+        elif kin and len(path) == 1:
+            elsewhere = f"put the heading [{kin[0]}] above it"
         remedy = f"did you mean {close}?" if close else elsewhere
     elif kind == "mistake":
         wanted, remedy = context["wanted"], context["remedy"]
@@ -72,6 +77,10 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
     else:
         wanted = next((text for start, text in _WANTED.items() if kind.startswith(start)), error["msg"])
         remedy = "write it so" if wanted != error["msg"] else remedy
+        if wanted == "a table" and table is not None and isinstance(error["input"], str):
+            first = next((name for name, field in table.model_fields.items() if field.is_required()), None)
+            if first is not None:
+                remedy = f"write {dotted(path[-1:])} = {{ {first} = {found} }}"
     source.report(path, found, wanted, remedy, at_key=at_key)
 
 
@@ -102,8 +111,10 @@ def _present(raw: object, loc: KeyPath) -> KeyPath:
     return loc
 
 
-def _field(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, list[str]]:
-    """The field a path leads to, and the names of the fields beside it."""
+def _field(
+    model: type[BaseModel], path: KeyPath
+) -> tuple[FieldInfo | None, list[str], type[BaseModel] | None]:
+    """The field a path leads to, the names of the fields beside it, and the model of the table that it is."""
     info: FieldInfo | None = None
     table: type[BaseModel] | None = model
     siblings: list[str] = []
@@ -120,7 +131,7 @@ def _field(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, lis
         else:
             direct = info.annotation
             table = direct if isinstance(direct, type) and issubclass(direct, BaseModel) else None
-    return info, siblings
+    return info, siblings, table
 
 
 def _resolve(table: type[BaseModel], annotation: object) -> object:
@@ -135,6 +146,14 @@ def _inside(field: FieldInfo) -> list[str]:
     """The names that may stand in a field that is a table."""
     table = field.annotation
     return list(table.model_fields) if isinstance(table, type) and issubclass(table, BaseModel) else []
+
+
+def _is_one_of(field: FieldInfo, value: object) -> bool:
+    """Whether it could be an entry of a field that is a table of tables with names of the user's."""
+    table = _model_in(field.annotation)
+    if table is None or get_origin(field.annotation) is not dict or not isinstance(value, dict):
+        return False
+    return bool(value) and set(value) <= set(table.model_fields)
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:
@@ -166,7 +185,7 @@ def mend(data: dict[str, Any], model: type[BaseModel], errors: list[ErrorDetails
         path = loc[:-1] if loc[-1:] == ("[key]",) else loc if kind == "missing" else _present(data, loc)
         mended.add(path)
         stand_in = None
-        info, _ = _field(model, path)
+        info, *_ = _field(model, path)
         if info is not None and kind != "extra_forbidden":
             stand_in = extra_of(info, STAND_IN)
         if stand_in is not None:

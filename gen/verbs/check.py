@@ -62,7 +62,9 @@ def _summary(project: Project | None, problems: tuple[Problem, ...]) -> list[str
     servings = ", ".join(f"{name} {units.ml(volume)}" for name, volume in project.recipes.serving.items())
     lines = [
         f"{project.machine.machine.name}: {total}.",
-        f"Can be poured: {counted(len(project.book.recipes), 'recipe')}, each as {servings}.",
+        f"Can be poured: {counted(len(project.book.recipes), 'recipe')}, each as {servings}."
+        if project.book.recipes
+        else "Can be poured: nothing yet.",
         *(f"  {item.number:>3}  {item.name}" for item in project.book.recipes),
     ]
     if project.left_out:
@@ -70,7 +72,10 @@ def _summary(project: Project | None, problems: tuple[Problem, ...]) -> list[str
         lines += [f"  {name}: {reason}" for name, reason in project.left_out]
     unmeasured = _unmeasured(project)
     if unmeasured:
-        lines.append(f"Measure next: channel {', '.join(unmeasured)}.")
+        lines.append(
+            f"Measure next: channel {', '.join(unmeasured)}. Run each for a known time, measure what comes, "
+            "and write its rate into calibration.toml."
+        )
     return lines
 
 
