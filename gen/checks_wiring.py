@@ -71,7 +71,9 @@ def _target(source: Source[MachineFile], machine: MachineFile) -> Target | None:
         found = f"the unknown target {shown(name)}"
     else:
         found = f"{shown(name)}, which is a simulated rig without pins"
-    source.report(path, found, "a controller with pins", near(name, known, "choose another"))
+    meant = targets.by_board(name)
+    remedy = f'did you mean "{meant}"?' if meant else near(name, known, "choose another")
+    source.report(path, found, "a controller with pins", remedy)
     return None
 
 

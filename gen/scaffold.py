@@ -50,7 +50,9 @@ def check_board(board: str) -> str:
     """The board, if it is a target with pins. Raises UserError."""
     known = targets.names()
     if board not in known:
-        raise UserError(f"board: found {board!r}; wanted one of {', '.join(known)}", exit_code=Exit.USAGE)
+        meant = targets.by_board(board)
+        wanted = f"did you mean {meant}?" if meant else f"wanted one of {', '.join(known)}"
+        raise UserError(f"board: found {board!r}; {wanted}", exit_code=Exit.USAGE)
     return board
 
 

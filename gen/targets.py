@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import subprocess
 import sys
@@ -140,6 +141,13 @@ def names(*, with_pins: bool = True) -> list[str]:
     """The targets there are, in order; without ``with_pins`` also those that are rigs only."""
     found = sorted(path.parent.name for path in folder_of_targets().glob("*/target.toml"))
     return [name for name in found if not with_pins or read(name).pin]
+
+
+def by_board(words: str) -> str | None:
+    """The one target that a board's name, such as Uno or "Arduino Mega", is meant for."""
+    asked = set(words.lower().split())
+    meant = [name for name in names() if asked and asked <= set(re.findall(r"\w+", read(name).title.lower()))]
+    return meant[0] if len(meant) == 1 else None
 
 
 def read(name: str) -> Target:

@@ -37,8 +37,9 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen import scaffold, targets
 
     asking = not arguments.yes and sys.stdin.isatty()
-    boards = ", ".join(targets.names())
-    board = _answer(arguments.board, f"Which controller ({boards})?", BOARD, scaffold.check_board, asking)
+    boards = "".join(f"  {name:<12} {targets.read(name).title}\n" for name in targets.names())
+    which = f"Which controller?\n{boards}Its name"
+    board = _answer(arguments.board, which, BOARD, scaffold.check_board, asking)
     most = scaffold.most_channels(board)
     channels = _answer(
         arguments.channels,

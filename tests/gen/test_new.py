@@ -12,9 +12,9 @@ import pytest
 
 from dosewright.gen import output, scaffold, targets
 from dosewright.gen.cli import main
-from dosewright.gen.load import load
+from dosewright.gen.load import examine, load
 from dosewright.gen.lower import lower
-from project_files import FILES
+from project_files import FILES, LEAST, changed, put
 from tools import need
 
 MOST = scaffold.most_channels("atmega328p")
@@ -129,9 +129,11 @@ def test_it_asks_until_it_can_use_the_answers(
 ) -> None:
     answers: Iterator[str] = iter(["esp99", "", "99", "two", "2", "300", "250 ml", "up", "low"])
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
-    monkeypatch.setattr(builtins, "input", lambda prompt: next(answers))
+    prompts: list[str] = []
+    monkeypatch.setattr(builtins, "input", lambda prompt: (prompts.append(prompt), next(answers))[1])
     assert main(["new", str(tmp_path / "cart")]) == 0
     assert next(answers, None) is None
+    assert "atmega328p   ATmega328P (Arduino Uno, Nano)\n" in prompts[0]
     machine = load(tmp_path / "cart").machine
     assert (len(machine.channel), machine.machine.vessel, machine.channel["B"].on_when) == (2, 250, "low")
     said = capsys.readouterr().out
@@ -143,6 +145,20 @@ def test_it_asks_until_it_can_use_the_answers(
         "'up'",
     ):
         assert words in said
+
+
+@pytest.mark.parametrize(
+    ("board", "meant"),
+    [("uno", "atmega328p"), ("Arduino Nano", "atmega328p"), ("Mega", "atmega2560"), ("Arduino", None)],
+)
+def test_a_board_by_its_own_name_leads_to_its_controller(
+    tmp_path: Path, board: str, meant: str | None, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = f"did you mean {meant}?" if meant else "wanted one of atmega2560, atmega328p"
+    assert main(["new", str(tmp_path / "cart"), "--board", board, "--yes"]) == 2
+    assert capsys.readouterr().err.strip().endswith(f"{board!r}; {said}")
+    (problem,) = examine(put(tmp_path, changed(LEAST, ("machine.toml", "atmega328p", board))))[1]
+    assert (f'did you mean "{meant}"?' if meant else "choose another") in problem.remedy
 
 
 def test_no_answer_is_a_usage_error_and_writes_nothing(
