@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dosewright.gen.codes import Code, Reason, Result, State
 from dosewright.gen.compiled import CompiledMachine
 from dosewright.gen.twin_inputs import NEVER, wished
-from dosewright.gen.twin_log import CLOSED, GoOn, Jog, Pour, Request
+from dosewright.gen.twin_log import CLOSED, GoOn, Jog, Pour, Request, Stop
 from dosewright.gen.twin_steps import Rests, Step, Steps
 
 Change = tuple[int, bool]  # an input and its debounced level
@@ -167,7 +167,9 @@ class Controller:
             else:
                 self._held.discard(index - interlocks)
         held = [self.machine.buttons[index] for index in self._held]
-        self.pressed = [wish for button in newly if (wish := wished(self.tick, button, held))]
+        wishes = [wish for button in newly if (wish := wished(self.tick, button, held))]
+        stop = next((wish for wish in wishes if isinstance(wish, Stop)), None)
+        self.pressed = [stop] if stop else wishes
         if self._vessel_gone():
             self.served = False
 

@@ -94,7 +94,7 @@ static void interrupt_steps(dw_state_t *s)
         if (dw_is_dose(step)) {
             step->left = left_after(step->left, s->offset_ticks[output]);
         }
-        dw_output_leave(s, step, step->left != 0 ? DW_WAITING : DW_ENDED);
+        dw_output_leave(s, step, DW_WAITING);
     }
 }
 

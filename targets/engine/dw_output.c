@@ -48,7 +48,8 @@ void dw_output_count_down(dw_state_t *s)
     }
 }
 
-/* Ends or interrupts a running step. Its group is taken for the dead time from now on, one tick at least. */
+/* Ends or interrupts a step that runs, or ran until this tick. Its group is taken for the dead time from now on, one tick at
+ * least. */
 void dw_output_leave(dw_state_t *s, dw_step_t *step, uint8_t phase)
 {
     uint8_t group = dw_rom8(&dw_outputs[step->output].group);
@@ -61,18 +62,19 @@ void dw_output_leave(dw_state_t *s, dw_step_t *step, uint8_t phase)
     }
 }
 
-/* Ends what is through, and says whether every step of the pour has ended. */
+/* Ends what is through, also what an interruption left nothing of, and says whether every step of the pour has ended. */
 static bool end_steps(dw_state_t *s)
 {
     bool all = true;
     dw_step_t *step;
 
     for (step = s->first; step != s->end; step++) {
-        if (step->phase == DW_RUNNING && step->left == 0) {
-            dw_output_leave(s, step, DW_ENDED);
-        }
         if (step->phase != DW_ENDED) {
-            all = false;
+            if (step->left == 0) {
+                dw_output_leave(s, step, DW_ENDED);
+            } else {
+                all = false;
+            }
         }
     }
     return all;

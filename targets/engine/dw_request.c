@@ -80,8 +80,8 @@ static void set_step(dw_step_t *step, uint8_t output, uint8_t after_all, uint32_
     step->on = 0;
 }
 
-/* Reckons the ticks of the recipe that was read. */
-static dw_answer_t plan(dw_step_t *line, const dw_step_t *end, uint32_t serving)
+/* Reckons the ticks of the recipe that was read. Apart, since built into its caller it takes more room. */
+DW_APART static dw_answer_t plan(dw_step_t *line, const dw_step_t *end, uint32_t serving)
 {
     uint32_t weights = weigh(line, end);
     dw_answer_t result = { DW_BAD_RECORD, 0 };
@@ -284,12 +284,26 @@ static void press(const dw_button_t *button, uint16_t pressed)
         answer = pour_as_pressed(button, pressed);
     } else if (does == DW_DOES_GO_ON) {
         answer = dw_go_on();
-    } else if (does == DW_DOES_STOP) {
-        dw_stop();
     }
     (void)answer;
 }
 
+/* True when one of these buttons stops. */
+static bool any_stops(uint16_t buttons)
+{
+    const dw_button_t *button;
+
+    for (button = dw_buttons; buttons != 0; button++) {
+        if ((buttons & 1u) != 0 && dw_rom8(&button->does) == DW_DOES_STOP) {
+            return true;
+        }
+        buttons = (uint16_t)(buttons >> 1);
+    }
+    return false;
+}
+
+/* What became pressed since the last time is judged together, and which of it came first is not known: so where a stop is
+ * among it, nothing else is done. */
 void dw_serve_buttons(void)
 {
     const dw_button_t *button = dw_buttons;
@@ -301,6 +315,10 @@ void dw_serve_buttons(void)
     pressed = dw_state.pressed;
     dw_state.newly_pressed = 0;
     dw_port_unlock();
+    if (any_stops(newly_pressed)) {
+        dw_stop();
+        return;
+    }
     for (; newly_pressed != 0; button++) {
         if ((newly_pressed & 1u) != 0) {
             press(button, pressed);

@@ -85,3 +85,25 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Sequence[str]],
         return answers
 
     return ask
+
+
+@pytest.fixture(scope="session")
+def driver(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """driver.c and the engine, with sanitisers."""
+    need("cc")
+    program = tmp_path_factory.mktemp("driver") / "driver"
+    compiler = shutil.which("cc")
+    assert compiler
+    flags = [
+        "-std=c99",
+        "-O1",
+        "-g",
+        "-Wall",
+        "-Wextra",
+        "-fsanitize=address,undefined",
+        "-fno-sanitize-recover=all",
+    ]
+    folders = [f"-I{folder}" for folder in (TESTS / "fuzz", ENGINE)]
+    sources = [TESTS / "driver.c", *WITHOUT_LINK]
+    subprocess.run([compiler, *flags, *folders, *map(str, sources), "-o", str(program)], check=True)
+    return program

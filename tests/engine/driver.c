@@ -9,6 +9,7 @@
  *   button I DOES RECIPE SERVING
  *   recipes HEX, calibration HEX    a record; without the line there is none
  *   run N                           N ticks; after each its trace and the requests of buttons
+ *   away N                          N ticks in which the main loop is busy with something else
  *   in I LEVEL                      1: closed or pressed
  *   pour NUMBER SERVING OVER_LINK, stop, goon, jog OUTPUT ON
  *   heard                           a request of the link was answered
@@ -232,12 +233,14 @@ static void tell_trace(void)
     }
 }
 
-static void run(uint32_t ticks)
+static void run(uint32_t ticks, bool served)
 {
     while (ticks != 0) {
         dw_tick();
         tell_trace();
-        dw_serve_buttons();
+        if (served) {
+            dw_serve_buttons();
+        }
         ticks--;
     }
 }
@@ -301,7 +304,9 @@ static void happen(void)
         started = true;
     }
     if (is("run")) {
-        run(numbers(1)[0]);
+        run(numbers(1)[0], true);
+    } else if (is("away")) {
+        run(numbers(1)[0], false);
     } else if (is("in")) {
         pins[numbers(2)[0]] = (uint8_t)numbers(2)[1];
     } else if (is("pour")) {

@@ -318,8 +318,10 @@ def _scene(rng: Random, machine: CompiledMachine, table: RecipeTable, tick: int)
             if rng.random() < 0.7
         ]
         press = tick + rng.randint(0, 6 if moved else 0)
-        index = interlocks + rng.randrange(buttons - len(contacts))
-        return [*moved, Input(press, index, True), Input(press + rng.randint(1, 10), index, False)]
+        asking = range(interlocks, interlocks + buttons - len(contacts))
+        for index in rng.sample(asking, min(rng.choice((1, 1, 2, 3)), len(asking))):
+            moved += [Input(press, index, True), Input(press + rng.randint(1, 10), index, False)]
+        return moved
     if kind < 0.86:
         return _jog(rng, machine, tick)
     if kind < 0.93:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dosewright.gen.codes import Code, Reason, Result, State
-from dosewright.gen.compiled import Dose, Stage
+from dosewright.gen.compiled import Button, Dose, Stage
 from dosewright.gen.twin import Twin, run
 from dosewright.gen.twin_controller import Controller
 from dosewright.gen.twin_inputs import debounce
@@ -25,7 +27,7 @@ from dosewright.gen.twin_log import (
     Stop,
 )
 from engine.random_cases import case
-from small_machine import Bench, doses, interlock, story
+from small_machine import PIN, Bench, doses, interlock, story
 
 # The fifteen rules
 
@@ -173,6 +175,22 @@ def test_a_next_pour_needs_the_vessel_gone_and_present_again() -> None:
     assert [answer.reason for answer in outcome.answers] == [0, Reason.VESSEL_NOT_CHANGED, 0]
     without = Bench(doses(10), interlocks=[interlock()]).pour(Pour(50, 1, 0))
     assert [answer.reason for answer in without.answers] == [0, 0]
+
+
+def test_a_stop_button_leaves_nothing_of_what_is_pressed_with_it() -> None:
+    """Button 0 pours, button 1 stops, button 2 goes on."""
+    bench = Bench(doses(20), interlocks=[interlock()])
+    actions = (("pour", 1), ("stop", 0), ("go on", 0))
+    bench.machine = replace(
+        bench.machine, buttons=tuple(Button("", PIN, 1, does, recipe, 0) for does, recipe in actions)
+    )
+    alone = bench.run(Input(10, 1, True))
+    assert story(alone)[:2] == ["11 pour 0", "11 on 0"]
+    together = bench.run(Input(10, 1, True), Input(10, 2, True))
+    assert story(together) == [] and together.booked == []
+    lost = (Input(20, 0, False), Input(25, 0, True))
+    assert story(bench.pour(*lost, Input(30, 3, True)))[4] == "31 go on 0"
+    assert story(bench.pour(*lost, Input(30, 2, True), Input(30, 3, True)))[4:] == [f"31 abort {Reason.STOP}"]
 
 
 def test_a_jog_needs_renewal_and_ends_at_its_limit() -> None:
