@@ -97,10 +97,10 @@ class Twin:
                     return Answer(Reason.NOT_CALIBRATED, step.output)
                 off = self._off_ticks[step.output]
                 ticks = planned(next(volumes), channel)
-                if not ticks:
-                    return Answer(Reason.DOSE_TOO_SMALL, step.output)
             else:
                 ticks = step.ticks
+            if not ticks:
+                return Answer(Reason.DOSE_TOO_SMALL, step.output)
             if ticks > self.machine.outputs[step.output].max_on:
                 return Answer(Reason.DOSE_TOO_LONG, step.output)
             steps.append(Step(self.machine, step.output, ticks, step.after_all, off))

@@ -22,6 +22,8 @@
 #define VESSEL 0x02u
 #define GUARD 0x04u
 #define STOP_BUTTON 0x20u
+#define LAMP 2u /* output */
+#define UNIT_AT (DW_RECORD_HEAD + 6u) /* of the stages' time, in the recipes */
 #define SHIFT_AT (DW_RECORD_HEAD + 16u + 1u + 4u) /* of channel 0, in the calibration */
 
 static uint8_t store[DW_STORE_SIZE];
@@ -196,6 +198,16 @@ static void rot(void)
         *shift = 0;
         expect(dw_pour(1, 0).reason == DW_BAD_RECORD, "numbers that there cannot be are not computed with");
         *shift = good;
+    }
+    {
+        uint8_t *unit = store + dw_store_record(DW_RECIPES)->base + UNIT_AT;
+        uint8_t good = *unit;
+        dw_answer_t answer;
+
+        *unit = 0;
+        answer = dw_pour(7, 0);
+        expect(answer.reason == DW_DOSE_TOO_SMALL && answer.argument == LAMP, "a stage of no time is not poured");
+        *unit = good;
     }
     for (kind = 0; kind < DW_KINDS; kind++) {
         const dw_record_t *record = dw_store_record(kind);

@@ -193,6 +193,11 @@ def test_a_stop_button_leaves_nothing_of_what_is_pressed_with_it() -> None:
     assert story(bench.pour(*lost, Input(30, 2, True), Input(30, 3, True)))[4:] == [f"31 abort {Reason.STOP}"]
 
 
+def test_a_stage_of_no_time_is_refused() -> None:
+    outcome = Bench([*doses(20), Stage(1, 0)]).pour()
+    assert outcome.answers == [Answer(Reason.DOSE_TOO_SMALL, 1)]
+
+
 def test_a_jog_needs_renewal_and_ends_at_its_limit() -> None:
     bench = Bench(doses(10), jog_renewal=20)
     assert story(bench.run(Jog(10, 0, True))) == ["10 on 0", "30 off 0"]
