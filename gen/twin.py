@@ -211,6 +211,7 @@ class _Run:
             return Answer(Reason.VESSEL_NOT_CHANGED, 0)
         if answer.reason == Reason.NONE:
             self.pour = steps
+            controller.forget()
         return answer
 
     def _judge_go_on(self) -> Answer:

@@ -73,6 +73,10 @@ class Controller:
                 needed |= step.needs
         return needed
 
+    def forget(self) -> None:
+        """How the last pour ended: another one was accepted."""
+        self.result, self.reason, self.argument = Result.NONE, Reason.NONE, 0
+
     # From tick to tick
 
     def next_tick(self) -> int:
@@ -136,7 +140,7 @@ class Controller:
         elif stop and self.in_pour:
             self._abort(Reason.STOP)
         if isinstance(waiting, Pour):
-            self.state, self.result, self.reason, self.argument = State.POURING, Result.NONE, Reason.NONE, 0
+            self.state = State.POURING
             self.pour = Steps(pour, self.rests)
             self._pour_due = tick + machine.pour_limit + 1
             self._over_link = waiting.over_link

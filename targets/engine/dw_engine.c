@@ -18,27 +18,26 @@ static bool tells_of_a_pour(const dw_state_t *s, uint8_t cause)
     if ((cause != DW_CAUSE_RESET_LINE && cause != DW_CAUSE_WATCHDOG) || s->mark != MARK || s->count > DW_STEPS_MAX) {
         return false;
     }
-    return s->state == DW_POURING || s->state == DW_PAUSED || (s->state == DW_IDLE && s->why.reason == DW_RESET);
+    return s->state == DW_POURING || s->state == DW_PAUSED || s->why.reason == DW_RESET;
 }
 
-/* Sets every variable but what tells of a pour that a reset ended. Its vessel counts as present until it is seen to be
- * gone, for there is something in it. */
+/* Sets every variable but what tells of a pour that a reset ended, and of its vessel: if there is something in it, it counts
+ * as present until it is seen to be gone. */
 void dw_start(uint32_t tick)
 {
     dw_state_t *s = dw_here();
     uint8_t cause = dw_port_reset_cause();
-    bool kept = tells_of_a_pour(s, cause);
 
-    if (!kept) {
+    if (!tells_of_a_pour(s, cause)) {
         (void)memset(s, 0, offsetof(dw_state_t, tick));
-    } else if (s->state != DW_IDLE) {
-        s->why = dw_answer(DW_RESET, cause);
+    } else if (s->why.reason != DW_RESET) {
         s->result = DW_RESULT_ABORTED;
-        s->state = DW_IDLE;
+        s->why.argument = cause;
+        s->why.reason = DW_RESET; /* last: another reset then finds it kept */
     }
+    s->state = DW_IDLE;
     (void)memset(&s->tick, 0, offsetof(dw_state_t, steps) - offsetof(dw_state_t, tick));
-    if (kept && DW_VESSEL_INTERLOCK != DW_NO_INTERLOCK) {
-        s->served = true;
+    if (s->served) {
         s->closed = dw_bit((uint8_t)(DW_VESSEL_INTERLOCK & 15u));
     }
     s->mark = MARK;

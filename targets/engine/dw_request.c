@@ -98,15 +98,22 @@ DW_APART static dw_answer_t plan(dw_step_t *line, const dw_step_t *end, uint32_t
     return result;
 }
 
-/* What keeps a pour from starting: an open interlock, or a vessel that had its share. */
-static dw_answer_t obstacle_to_pour(void)
+/* What keeps a pour from starting: an open interlock, or a vessel that had its share. With nothing in the way the last
+ * pour has no result any more: until the tick begins the next one, a reset leaves neither of them, and no mixture. The
+ * lock keeps the compiler from writing the steps before that. */
+static dw_answer_t obstacle_to_pour(dw_state_t *s)
 {
     dw_answer_t result;
 
     dw_port_lock();
-    result = in_the_way(dw_open(&dw_state, DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK));
-    if (result.reason == DW_OK && dw_state.served) {
-        result.reason = DW_VESSEL_NOT_CHANGED;
+    result = in_the_way(dw_open(s, DW_START_MASK | DW_POURING_MASK | DW_ALWAYS_MASK));
+    if (result.reason == DW_OK) {
+        if (s->served) {
+            result.reason = DW_VESSEL_NOT_CHANGED;
+        } else {
+            s->why = result;
+            s->result = DW_RESULT_NONE;
+        }
     }
     dw_port_unlock();
     return result;
@@ -118,6 +125,7 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
 {
     const dw_record_t *recipes = dw_store_record(DW_RECIPES);
     dw_step_t *step = dw_state.steps;
+    dw_state_t *s;
     dw_answer_t result;
     uint32_t quanta;
     uint8_t count;
@@ -146,20 +154,22 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     if (result.reason != DW_OK) {
         return result;
     }
-    result = obstacle_to_pour();
+    s = dw_here();
+    result = obstacle_to_pour(s);
     if (result.reason != DW_OK) {
         return result;
     }
-    dw_state.count = count;
-    for (; count != 0; count--) {
+    s->count = count;
+    do {
         set_step(step, output_of(step), step->phase & DW_AFTER_ALL, step->left);
         step++;
-    }
-    dw_state.recipe = recipe;
-    dw_state.serving = serving;
-    dw_state.over_link = over_link;
+        count--;
+    } while (count != 0);
+    s->recipe = recipe;
+    s->serving = serving;
+    s->over_link = over_link;
     dw_port_lock(); /* it also keeps the compiler from posting before the steps are written */
-    dw_state.asked = DW_ASKED_POUR;
+    s->asked = DW_ASKED_POUR;
     dw_port_unlock();
     return result;
 }

@@ -1,7 +1,8 @@
 /* What the tick and the main loop share. Private to the engine.
  *
  * The tick owns everything here. The main loop reads under dw_port_lock, and writes only the request mailbox
- * (under the lock) and, while the engine is idle and nothing waits in the mailbox, the steps of the next pour.
+ * (under the lock) and, while the engine is idle and nothing waits in the mailbox, the steps of the next pour and what
+ * else is told of the last one.
  */
 #ifndef DW_STATE_H
 #define DW_STATE_H
@@ -39,7 +40,7 @@
 
 /* What is used most comes first: an 8-bit core reaches the first 64 bytes behind a pointer with short instructions. */
 typedef struct {
-    /* Down to the state, and the steps: left alone by a reset in mid-pour. */
+    /* Down to `served`, and the steps: left alone by a reset in mid-pour. */
     uint16_t mark; /* this program left it there */
     dw_answer_t why;
     uint8_t result;
@@ -47,6 +48,7 @@ typedef struct {
     uint16_t recipe;
     uint8_t serving;
     uint8_t state;
+    bool served; /* this vessel has been poured into */
     uint32_t tick;
     uint32_t time_left[3]; /* in the state, from DW_POURING on; that of a pour stands still in a pause */
     uint32_t link_clock;
@@ -61,7 +63,6 @@ typedef struct {
     uint16_t newly_pressed; /* buttons whose requests are still to be made */
     uint16_t causes;        /* interlocks that made or kept the pause */
     uint16_t inrush_wait;   /* ticks until the inrush gap is over */
-    bool served;            /* this vessel has been poured into */
     bool over_link;         /* the last pour was asked for there */
     bool heard;             /* a request of the link, since the last tick */
     bool ticked;            /* since the main loop last looked */

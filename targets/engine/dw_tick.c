@@ -22,8 +22,6 @@ static void begin_pour(dw_state_t *s)
     s->first = dw_state.steps;
     s->end = s->first + s->count;
     s->state = DW_POURING;
-    s->result = DW_RESULT_NONE;
-    s->why = dw_answer(DW_OK, 0);
     s->served = DW_VESSEL_INTERLOCK != DW_NO_INTERLOCK;
     s->happened = DW_POUR_BEGAN;
 }

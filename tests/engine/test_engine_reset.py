@@ -29,6 +29,12 @@ def pouring(c: Controller, ticks: int = 50) -> list[tuple[int, int, int, int]]:
     return c.booked()
 
 
+def change_vessel(c: Controller) -> None:
+    for level in (1, 0):
+        c.level(VESSEL, level)
+        c.run(30)
+
+
 def cause(c: Controller) -> int:
     return c.ask(1).rest[35]
 
@@ -114,6 +120,88 @@ def test_the_vessel_that_was_poured_into_must_be_changed(cart: Path) -> None:
         assert c.pour(1).reason == "ok"
         c.run(1)
         assert c.status()[:3] == (1, 0, 0)
+
+
+def test_once_changed_the_vessel_stays_so_over_another_reset(cart: Path) -> None:
+    with Controller(cart) as c:
+        pouring(c)
+        c.tell("reset watchdog")
+        change_vessel(c)
+        c.tell("reset dtr")
+        assert c.status()[:4] == (0, ABORTED, RESET, WATCHDOG), "what was poured is told still"
+        c.run(30)
+        assert c.pour(1).reason == "ok"
+
+
+def test_a_vessel_that_was_not_changed_must_be_however_often_the_controller_is_reset(cart: Path) -> None:
+    with Controller(cart) as c:
+        pouring(c)
+        for command in (*CAUSES, *CAUSES):
+            c.tell(command)
+            assert c.pour(1).reason == "interlock", "the guard"
+            c.run(30)
+            assert c.pour(1).reason == "vessel not changed"
+        change_vessel(c)
+        assert c.pour(1).reason == "ok"
+
+
+def test_a_vessel_taken_when_all_was_in_it_needs_no_other_change(cart: Path) -> None:
+    """The stage behind the last dose is cut off by the reset; the next vessel stands there already."""
+    with Controller(cart) as c:
+        pouring(c, 700)
+        assert c.status()[0] == 1 and c.booked()[0][3] == 600
+        change_vessel(c)
+        assert c.status()[0] == 1
+        c.tell("reset watchdog")
+        assert c.status()[:4] == (0, ABORTED, RESET, WATCHDOG)
+        c.run(30)
+        assert c.pour(1).reason == "ok"
+
+
+def test_a_jog_and_a_reset_in_it_leave_what_was_kept(cart: Path) -> None:
+    with Controller(cart) as c:
+        booked = pouring(c)
+        c.tell("reset watchdog")
+        c.run(30)
+        assert c.ask(19, b"\0\1").reason == "ok"
+        c.run(10)
+        assert c.status()[0] == 3
+        c.tell("reset dtr")
+        assert c.status()[:4] == (0, ABORTED, RESET, WATCHDOG)
+        assert c.booked() == booked
+        c.run(30)
+        assert c.pour(1).reason == "vessel not changed"
+
+
+def test_from_when_a_pour_is_accepted_the_last_one_is_told_no_more(cart: Path) -> None:
+    planned = [(0, 0, 200, 0), (1, 0, 100, 0)]
+    with Controller(cart) as c:
+        pouring(c)
+        c.tell("reset watchdog")
+        change_vessel(c)
+        assert c.pour(3).reason == "unknown recipe"
+        assert c.status()[1:3] == (ABORTED, RESET), "a refused one changes nothing"
+        assert c.pour(1).reason == "ok"
+        assert c.status()[:4] == (0, 0, 0, 0) and c.status()[5:7] == (1, 0)
+        assert c.booked() == planned
+        assert c.ask(17).reason == "ok"
+        c.run(1)
+        assert c.status()[:4] == (0, 0, 0, 0), "stopped before it began"
+        assert c.booked() == planned
+
+
+def test_a_reset_between_accepting_a_pour_and_its_first_tick(cart: Path) -> None:
+    with Controller(cart) as c:
+        pouring(c)
+        c.tell("reset watchdog")
+        change_vessel(c)
+        assert c.pour(1).reason == "ok"
+        c.tell("reset watchdog")
+        assert c.status()[:4] == (0, 0, 0, 0), "neither the pour before it nor this one"
+        assert c.status()[5:7] == (0, 0)
+        assert c.booked() == []
+        c.run(30)
+        assert c.pour(1).reason == "ok", "nothing is in the vessel"
 
 
 def test_a_vessel_taken_away_during_the_reset_has_been_changed(cart: Path) -> None:

@@ -193,6 +193,14 @@ def test_a_stop_button_leaves_nothing_of_what_is_pressed_with_it() -> None:
     assert story(bench.pour(*lost, Input(30, 2, True), Input(30, 3, True)))[4:] == [f"31 abort {Reason.STOP}"]
 
 
+def test_an_accepted_pour_takes_the_place_of_the_last_one_also_when_it_never_begins() -> None:
+    bench = Bench(doses(20))
+    assert bench.pour(Stop(15)).reason == Reason.STOP
+    outcome = bench.pour(Stop(15), Pour(30, 1, 0), Stop(30))
+    assert outcome.answers[-2:] == [Answer(0, 0), Answer(0, 0)]
+    assert (outcome.result, outcome.reason, outcome.booked) == (Result.NONE, 0, [Booked(0, 0, 20, 0)])
+
+
 def test_a_stage_of_no_time_is_refused() -> None:
     outcome = Bench([*doses(20), Stage(1, 0)]).pour()
     assert outcome.answers == [Answer(Reason.DOSE_TOO_SMALL, 1)]
