@@ -98,11 +98,12 @@ class Client:
         """Who answers; from then on frames may be as large as it takes."""
         payload = self._done(Request.IDENTIFY)
         if payload and payload[0] != messages.PROTOCOL:
-            stale = "this tool: update dosewright" if payload[0] > messages.PROTOCOL else "the firmware"
-            mend = "" if payload[0] > messages.PROTOCOL else f": mend it with {flash_command(self.name)}"
+            stale = f"the firmware is stale: mend it with {flash_command(self.name)}"
+            if payload[0] > messages.PROTOCOL:
+                stale = "this tool is stale: update dosewright"
             raise RigTrouble(
                 f"{self.name}: the controller speaks protocol {payload[0]}, this tool protocol "
-                f"{messages.PROTOCOL}; stale is {stale}{mend}"
+                f"{messages.PROTOCOL}; {stale}"
             )
         found = self._decoded(messages.identity, payload)
         self._next_entry = None  # it may be another controller, or have been reset

@@ -44,13 +44,13 @@ class Loaded:
 def fits(client: Client, compiled: Compiled) -> Identity:
     """Identify the controller. RigTrouble where it does not fit, naming both sides and what to do."""
     found = client.identify()
-    build_again = f"stale is the firmware: mend it with {flash_command(client.name)}"
+    build_again = f"the firmware is stale: mend it with {flash_command(client.name)}"
     for what, format_found, ours in (
         ("recipes", found.recipes_format, FORMATS[RECIPES]),
         ("calibration", found.calibration_format, FORMATS[CALIBRATION]),
     ):
         if format_found != ours:
-            stale = "stale is this tool: update dosewright" if format_found > ours else build_again
+            stale = "this tool is stale: update dosewright" if format_found > ours else build_again
             raise RigTrouble(
                 f"{client.name}: the controller reads {what} of format {format_found}, this tool writes "
                 f"format {ours}; {stale}"
@@ -73,8 +73,8 @@ def fits(client: Client, compiled: Compiled) -> Identity:
     if found.unit and found.unit != of_unit:
         measured = f"was measured on unit {of_unit!r}" if of_unit else "says no unit"
         raise RigTrouble(
-            f"{client.name}: the controller is unit {found.unit!r}, calibration.toml {measured}; stale is "
-            f"calibration.toml: take that of {found.unit}, or measure this unit and write unit = "
+            f"{client.name}: the controller is unit {found.unit!r}, calibration.toml {measured}; "
+            f"calibration.toml is stale: take that of {found.unit}, or measure this unit and write unit = "
             f'"{found.unit}" into it, and dosewright load again'
         )
     return found
@@ -187,7 +187,7 @@ def _refusal(client: Client, refused: Refused, name: str, compiled: Compiled) ->
     flash = flash_command(client.name)
     mend = {
         Reason.BUSY: "it is pouring: wait until it is done, or stop it",
-        Reason.WRONG_INTERFACE: f"stale is the firmware: mend it with {flash}",
+        Reason.WRONG_INTERFACE: f"the firmware is stale: mend it with {flash}",
         Reason.WRONG_UNIT: f"it is of unit {compiled.calibration.unit!r}, this controller is another unit: "
         "take its own calibration.toml",
         Reason.BAD_RECORD: f"the firmware was built for shorter recipes: mend it with {flash}",

@@ -192,9 +192,9 @@ def test_an_answer_that_does_not_fit(payload: bytes) -> None:
 
 def test_another_protocol_says_which_side_is_stale() -> None:
     newer = trouble(client_of(answering(b"\3" + IDENTITY[1:]))[0])
-    assert "the controller speaks protocol 3, this tool protocol 2; stale is this tool" in newer
+    assert "the controller speaks protocol 3, this tool protocol 2; this tool is stale" in newer
     older = trouble(client_of(answering(b"\0"))[0])
-    assert "protocol 0" in older and "stale is the firmware: mend it with dosewright flash FOLDER" in older
+    assert "protocol 0" in older and "the firmware is stale: mend it with dosewright flash FOLDER" in older
 
 
 def test_a_port_that_vanishes() -> None:

@@ -111,7 +111,7 @@ def test_the_unit_gets_its_name_once(cart: Path, board: str, capsys: pytest.Capt
     edit(cart, "calibration.toml", 'unit = "cart-1"', 'unit = "cart-2"')
     assert main(["load", str(cart), "--rig", board]) == 3
     said = capsys.readouterr().err
-    assert "the controller is unit 'cart-1'" in said and "'cart-2'; stale is calibration.toml" in said
+    assert "the controller is unit 'cart-1'" in said and "'cart-2'; calibration.toml is stale" in said
     edit(cart, "calibration.toml", 'unit = "cart-2"\n', "")
     assert main(["load", str(cart), "--rig", board, "--name"]) == 1
     assert 'write unit = "..."' in capsys.readouterr().err

@@ -68,7 +68,7 @@ def test_another_interface_is_told_on_both_sides(court: Court, stand: Court, bui
         fits(rig.client, court.compiled)
     said = str(caught.value)
     assert len(set(re.findall(r"interface [0-9a-f]{8}", said))) == 2
-    assert "stale is the firmware: mend it with dosewright flash FOLDER --rig PORT" in said
+    assert "the firmware is stale: mend it with dosewright flash FOLDER --rig PORT" in said
 
 
 def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> None:
@@ -81,7 +81,7 @@ def test_another_build_is_told_on_both_sides(client: Client, court: Court) -> No
 
 
 @pytest.mark.parametrize("side", ["recipes_format", "calibration_format"])
-@pytest.mark.parametrize(("version", "stale"), [(0, "stale is the firmware"), (9, "stale is this tool")])
+@pytest.mark.parametrize(("version", "stale"), [(0, "the firmware is stale"), (9, "this tool is stale")])
 def test_another_format_says_which_side_is_stale(
     client: Client, court: Court, monkeypatch: pytest.MonkeyPatch, side: str, version: int, stale: str
 ) -> None:
