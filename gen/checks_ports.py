@@ -42,8 +42,8 @@ def check_ports(
     )
     source.report(
         (*move[0], "pin"),
-        f"outputs on {counted(used, 'port')} of the chip, which are written one after another: those of one "
-        f"tick switch up to {spread} cycles apart",
+        f"outputs on {counted(used, 'port')} of the chip, which are written one after another: what "
+        f"switches at once does so up to {spread} cycles apart",
         f"at most {MOST_SKEW} cycles",
         f"move {words} to pins of the other ports, of which {there}",
         warning=True,
