@@ -89,6 +89,9 @@ static bool is_free(const dw_state_t *s, uint8_t output)
     if (group != 0 && s->group_wait[group - 1u] != 0) {
         return false;
     }
+    if (group == 0 && output < DW_CHANNELS) {
+        return true; /* its channel has no other step: nothing to look for in the tick in which many start */
+    }
     for (step = s->first; step != s->end; step++) {
         if (step->phase == DW_RUNNING &&
             (step->output == output || (group != 0 && dw_rom8(&dw_outputs[step->output].group) == group))) {
