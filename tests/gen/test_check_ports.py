@@ -79,6 +79,15 @@ def test_pins_of_inputs_are_not_free(tmp_path: Path) -> None:
     assert listed and set(listed).isdisjoint(("D23", "D24", "D25"))
 
 
+def test_where_the_other_ports_are_full_it_says_so(tmp_path: Path) -> None:
+    target = targets.read(BOARD)
+    full = [target.pin[EACH[letter]].port for letter in "ABHJKL"]
+    pins = [name for name, pin in target.pin.items() if pin.port in full and not pin.not_output]
+    assert found(tmp_path, pins) == [] and len(pins) == target.most_outputs - 1
+    (problem,) = found(tmp_path, [*pins, EACH["C"]])
+    assert problem.remedy.endswith("to pins of the other ports, of which none is free: swap with inputs")
+
+
 @pytest.mark.parametrize("name", targets.names())
 def test_a_target_that_times_its_ports_times_all(name: str) -> None:
     target = targets.read(name)
