@@ -117,6 +117,7 @@ extern "C" void dw_port_lock(void)
 
 extern "C" void dw_port_unlock(void)
 {
+    __asm__ volatile("" ::: "memory"); /* what was written under the lock stays before what comes after it */
     locked = 0;
 }
 
