@@ -50,7 +50,7 @@ typedef struct {
     uint8_t state;
     bool served; /* this vessel has been poured into */
     uint32_t tick;
-    uint32_t time_left[3]; /* in the state, from DW_POURING on; that of a pour stands still in a pause */
+    uint32_t time_left[2]; /* of a pour, which stands still in a pause; of the pause or of the jog */
     uint32_t link_clock;
     dw_step_t *first, *end; /* the steps at work now; none when idle */
     uint8_t happened; /* in this tick */

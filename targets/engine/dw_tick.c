@@ -50,7 +50,7 @@ static void take_requests(dw_state_t *s)
         s->first = dw_state.steps + DW_JOG_STEP;
         s->end = s->first + 1;
         s->state = DW_JOGGING;
-        s->time_left[2] = DW_JOG_RENEWAL - 1u;
+        s->time_left[1] = DW_JOG_RENEWAL - 1u;
     }
     s->asked = DW_ASKED_NOTHING;
     s->asked_stop = false;
@@ -69,7 +69,7 @@ static bool advance_clocks(dw_state_t *s, uint8_t state_before)
     if (state_before == DW_IDLE || s->state != state_before) {
         return false;
     }
-    left = &s->time_left[state_before - DW_POURING];
+    left = &s->time_left[state_before >> 1]; /* DW_POURING has the first, DW_PAUSED and DW_JOGGING share the other */
     if (*left == 0) {
         return true;
     }
