@@ -18,17 +18,24 @@ typedef uint16_t dw_offset_t;
 
 #define DW_STORE_SIZE (E2END + 1u)
 
-/* A byte of the EEPROM without a call, after all records were looked at with dw_port_store_read. Each write waits for its
- * own end: what is being written still will never end. */
-static inline uint8_t avr_store8(uint16_t address)
+/* A place is an address of program memory, in whose first 16 KiB all tables lie, or with this bit the address before one of
+ * the EEPROM. A byte is fetched from program memory in any case, as that is quickest; there is some behind each place. */
+#define DW_OWN_PLACES
+#define DW_OWN_READER /* recipes.c */
+#define AVR_IN_STORE 0x4000u
+typedef uint16_t dw_place_t;
+
+#define dw_in_rom(bytes) ((dw_place_t)(bytes))
+#define dw_in_store(address) ((dw_place_t)((address) + (AVR_IN_STORE - 1u)))
+
+#define AVR_NEXT "lpm r24, Z+\n\tsbrc r31, 6\n\t%~call avr_store_next\n\t"
+
+__attribute__((always_inline)) static inline uint8_t dw_next(dw_place_t *at)
 {
-    if ((EECR & 1u << EEPE) != 0) {
-        return 0xFFu;
-    }
-    EEAR = address;
-    EECR |= 1u << EERE;
-    return EEDR;
+    register uint8_t byte __asm__("r24");
+
+    __asm__ volatile(AVR_NEXT : "=r"(byte), "+z"(*at));
+    return byte;
 }
-#define dw_store8(address) avr_store8(address)
 
 #endif

@@ -46,11 +46,14 @@ DW_CHECKED bool dw_port_receive(uint8_t *byte);
 /* Take one byte to send; false when there is no room now. */
 DW_CHECKED bool dw_port_send(uint8_t byte);
 
-/* Read a byte of the store. A target may have a way without a call for where many are read, which spares an 8-bit core
- * most of what it would have to save. */
+/* Read a byte of the store. */
 uint8_t dw_port_store_read(dw_offset_t address);
-#ifndef dw_store8
-#define dw_store8(address) dw_port_store_read(address)
+
+/* Records are read byte by byte from a place on, be it in program memory or in the store (dw_record.c). A target may bring
+ * quicker places along: dw_in_rom and dw_in_store make them. */
+#ifndef DW_OWN_PLACES
+typedef uintptr_t dw_place_t;
+uint8_t dw_next(dw_place_t *at); /* the byte there; goes on to the next */
 #endif
 
 /* Write a byte of the store and wait until it is there; false when it could not be written. */

@@ -15,6 +15,8 @@
 #define DW_UNIT_AT (DW_RECORD_HEAD + 6u)
 #define DW_DICTIONARY_AT (DW_RECORD_HEAD + 8u)
 
+#define DW_NUMBER_BYTES ((dw_place_t)2) /* of the lists behind the recipes */
+#define DW_SERVING_BYTES ((dw_place_t)4)
 #define DW_BLOCK 8u   /* recipes of a block */
 #define DW_WIDE 0xF0u /* from here on the byte of a number is the first of two */
 #define DW_LONG 16u   /* below, the head of a recipe is that of a long one */
@@ -27,11 +29,53 @@
     (DW_CHANNELS <= 8u && DW_OUTPUTS - DW_CHANNELS <= 4u ? 32u :                                                \
      DW_CHANNELS <= 16u && DW_OUTPUTS - DW_CHANNELS <= 8u ? 16u : 1u)
 
-/* Offsets behind the recipe that was read last, and behind its block as the block's length says. */
-extern dw_offset_t dw_recipe_end;
-extern dw_offset_t dw_block_end;
+/* The place behind a long recipe or block, whose length is 256 times a number and the byte that is next. */
+static inline dw_place_t dw_behind_long(dw_place_t at, uint8_t upper)
+{
+    uint8_t lower = dw_next(&at);
 
-/* Read the recipe of this index, below the number of recipes; else as dw_recipes_read. */
-DW_CHECKED uint8_t dw_recipes_read_at(const dw_record_t *record, uint16_t index, dw_step_t *steps);
+    return at + (uint16_t)((uint16_t)upper << 8 | lower);
+}
+
+/* The place behind a block, the place of its first recipe, and the place behind a recipe. */
+static inline dw_place_t dw_behind_block(dw_place_t at)
+{
+    uint8_t head = dw_next(&at);
+
+    return head < DW_WIDE ? at + head : dw_behind_long(at, head & 15u);
+}
+
+static inline dw_place_t dw_in_block(dw_place_t at)
+{
+    return dw_next(&at) < DW_WIDE ? at : at + 1u;
+}
+
+static inline dw_place_t dw_behind_recipe(dw_place_t at)
+{
+    uint8_t head = dw_next(&at);
+
+    return head < DW_LONG ? dw_behind_long(at, head) : at + (head >> 4);
+}
+
+/* What the head of the recipes says that are read: those of the record that was opened last. */
+typedef struct {
+    dw_place_t dictionary;
+    dw_place_t servings; /* behind all recipes and their numbers */
+    uint16_t count;
+    uint8_t entries;
+    uint8_t grain;
+    uint8_t listed;
+    uint8_t serving_count;
+} dw_recipes_t;
+
+extern dw_recipes_t dw_recipes;
+
+void dw_recipes_open(const dw_record_t *record);
+
+/* Read the recipe at a place of the opened recipes: how many steps it has; 0 at bytes that break a rule. */
+DW_CHECKED uint8_t dw_recipe_steps(dw_place_t at, dw_step_t *step);
+
+/* The same of a long recipe: the first byte of its length, and the place of the second. */
+DW_CHECKED uint8_t dw_long_recipe_steps(dw_place_t at, uint8_t upper, dw_step_t *step);
 
 #endif

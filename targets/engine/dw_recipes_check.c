@@ -35,62 +35,81 @@ static bool steps_are_good(const dw_step_t *steps, uint8_t count, uint16_t unit)
 }
 
 /* Numbers ascend, and servings are within their limits. */
-static bool lists_are_good(const dw_record_t *record, dw_offset_t at, uint16_t numbers, uint8_t servings)
+static bool lists_are_good(uint16_t numbers)
 {
+    dw_place_t at = dw_recipes.servings - DW_NUMBER_BYTES * numbers;
     uint32_t before = 0;
+    uint8_t i;
 
     for (; numbers != 0; numbers--) {
-        uint32_t number = dw_record16(record, at) + UINT32_C(1);
+        uint32_t number = dw_read16(at) + UINT32_C(1);
 
         if (number <= before) {
             return false;
         }
         before = number;
-        at = (dw_offset_t)(at + 2u);
+        at += DW_NUMBER_BYTES;
     }
-    for (; servings != 0; servings--) {
-        if (dw_record32(record, at) - 1u >= SERVING_MAX) {
+    for (i = 0; i != dw_recipes.serving_count; i++) {
+        if (dw_recipes_serving(i) - 1u >= SERVING_MAX) {
             return false;
         }
-        at = (dw_offset_t)(at + 4u);
     }
     return true;
 }
 
+/* No entry of the dictionary is 0, and blocks and recipes are good, one behind the other, up to the lists. Goes through
+ * them once: on a large controller there may be hundreds. */
+DW_APART static bool recipes_are_good(dw_step_t *steps, dw_place_t end)
+{
+    dw_place_t at = dw_recipes.dictionary;
+    uint16_t unit = dw_recipes_unit();
+    uint16_t count = dw_recipes.count;
+    uint8_t left = dw_recipes.entries;
+    dw_place_t block_end;
+
+    for (; left != 0; left--) {
+        if (dw_next(&at) == 0) {
+            return false;
+        }
+    }
+    block_end = at;
+    for (; count != 0; count--) {
+        if (at >= end) {
+            return false;
+        }
+        if (left == 0) {
+            if (at != block_end) {
+                return false;
+            }
+            block_end = dw_behind_block(at);
+            at = dw_in_block(at);
+            left = DW_BLOCK;
+        }
+        left--;
+        if (!steps_are_good(steps, dw_recipe_steps(at, steps), unit)) {
+            return false;
+        }
+        at = dw_behind_recipe(at);
+    }
+    return at == block_end && at == end;
+}
+
 uint8_t dw_recipes_check(const dw_record_t *record, dw_step_t *steps)
 {
-    uint8_t servings = dw_record8(record, DW_SERVINGS_AT);
-    uint8_t listed = dw_record8(record, DW_LISTED_AT);
-    uint16_t count = dw_record16(record, DW_COUNT_AT);
-    uint16_t numbers = listed != 0 ? count : 0u;
-    uint8_t entries = dw_record8(record, DW_ENTRIES_AT);
-    uint16_t unit = dw_recipes_unit(record);
-    uint32_t lists = UINT32_C(4) * servings + UINT32_C(2) * numbers;
-    dw_offset_t end = (dw_offset_t)(record->length - DW_RECORD_TAIL);
-    uint16_t i;
+    uint16_t numbers = 0;
+    uint32_t lists;
 
-    if (DW_DICTIONARY_AT + entries + lists > end || servings == 0 || servings > SERVINGS_MAX || listed > 1u ||
-        entries >= DW_CODES || (uint8_t)(dw_record8(record, DW_GRAIN_AT) - 1u) >= DW_GRAIN_MAX || unit == 0) {
+    dw_recipes_open(record);
+    if (dw_recipes.listed != 0) {
+        numbers = dw_recipes.count;
+    }
+    lists = UINT32_C(4) * dw_recipes.serving_count + UINT32_C(2) * numbers;
+    if (lists + dw_recipes.entries + (DW_DICTIONARY_AT + DW_RECORD_TAIL) > record->length || dw_recipes.serving_count == 0 ||
+        dw_recipes.serving_count > SERVINGS_MAX || dw_recipes.listed > 1u || dw_recipes.entries >= DW_CODES ||
+        (uint8_t)(dw_recipes.grain - 1u) >= DW_GRAIN_MAX || dw_recipes_unit() == 0 || !lists_are_good(numbers) ||
+        !recipes_are_good(steps, dw_recipes.servings - DW_NUMBER_BYTES * numbers)) {
         return DW_BAD_RECORD;
     }
-    end = (dw_offset_t)(end - lists);
-    if (!lists_are_good(record, end, numbers, servings)) {
-        return DW_BAD_RECORD;
-    }
-    for (dw_recipe_end = DW_DICTIONARY_AT; entries != 0; entries--) {
-        if (dw_record8(record, dw_recipe_end) == 0) {
-            return DW_BAD_RECORD;
-        }
-        dw_recipe_end++;
-    }
-    for (i = 0; i != count;) {
-        uint8_t steps_read = dw_recipes_read_at(record, i, steps);
-
-        i++;
-        if (!steps_are_good(steps, steps_read, unit) ||
-            ((i % DW_BLOCK == 0 || i == count) && dw_recipe_end != dw_block_end)) {
-            return DW_BAD_RECORD;
-        }
-    }
-    return dw_recipe_end == end ? DW_OK : DW_BAD_RECORD;
+    return DW_OK;
 }

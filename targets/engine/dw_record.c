@@ -5,37 +5,60 @@
 #include "machine.h"
 #include "table.h"
 
-const uint8_t *dw_record_rom(uint8_t kind)
-{
-    return kind == DW_RECIPES ? dw_default_recipes : dw_default_calibration;
-}
+#ifdef DW_OWN_PLACES
+#define IN_FIRMWARE(kind, offset) dw_in_rom(&((kind) == DW_RECIPES ? dw_default_recipes : dw_default_calibration)[offset])
+#define IN_STORE(address) dw_in_store(address)
+#else
+/* The two highest bits tell the memory: the store, or either table that the firmware brings along. */
+#define MEMORY(bits) ((dw_place_t)((dw_place_t)(bits) << (8u * sizeof(dw_place_t) - 2u)))
+#define IN_FIRMWARE(kind, offset) ((dw_place_t)(MEMORY(kind) | (offset)))
+#define IN_STORE(address) ((dw_place_t)(MEMORY(2u) | (address)))
 
-/* The store is read a byte at a time, as an EEPROM is. */
-uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset)
+uint8_t dw_next(dw_place_t *at)
+{
+    dw_offset_t offset = (dw_offset_t)(*at & ~MEMORY(3u));
+    dw_place_t memory = *at & MEMORY(3u);
+
+    (*at)++;
+    if (memory == MEMORY(2u)) {
+        return dw_port_store_read(offset);
+    }
+    return dw_rom8(&(memory == MEMORY(DW_RECIPES) ? dw_default_recipes : dw_default_calibration)[offset]);
+}
+#endif
+
+dw_place_t dw_record_at(const dw_record_t *record, dw_offset_t offset)
 {
     if (record->source == DW_FROM_STORE) {
-        return dw_port_store_read((dw_offset_t)(record->base + offset));
+        return IN_STORE((dw_offset_t)(record->base + offset));
     }
-    return dw_rom8(&dw_record_rom(record->kind)[offset]);
+    return IN_FIRMWARE(record->kind, offset);
 }
 
-uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset)
+uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset)
 {
-    return (uint16_t)(dw_record8(record, offset) |
-                      (uint16_t)((uint16_t)dw_record8(record, (dw_offset_t)(offset + 1u)) << 8));
+    dw_place_t at = dw_record_at(record, offset);
+
+    return dw_next(&at);
+}
+
+uint16_t dw_read16(dw_place_t at)
+{
+    uint8_t low = dw_next(&at);
+
+    return (uint16_t)((uint16_t)dw_next(&at) << 8 | low);
+}
+
+uint32_t dw_read32(dw_place_t at)
+{
+    uint16_t low = dw_read16(at);
+
+    return (uint32_t)dw_read16(at + 2u) << 16 | low;
 }
 
 uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset)
 {
-    uint32_t number = 0;
-    uint8_t bytes;
-
-    offset = (dw_offset_t)(offset + 4u);
-    for (bytes = 4; bytes != 0; bytes--) {
-        offset--;
-        number = number << 8 | dw_record8(record, offset);
-    }
-    return number;
+    return dw_read32(dw_record_at(record, offset));
 }
 
 uint8_t dw_kind_of(uint8_t letter)
@@ -45,11 +68,11 @@ uint8_t dw_kind_of(uint8_t letter)
 
 uint32_t dw_record_crc(const dw_record_t *record, dw_offset_t offset, dw_offset_t length)
 {
+    dw_place_t at = dw_record_at(record, offset);
     uint32_t crc = DW_CRC32_START;
 
     while (length != 0) {
-        crc = dw_crc32(crc, dw_record8(record, offset));
-        offset++;
+        crc = dw_crc32(crc, dw_next(&at));
         length--;
     }
     return ~crc;

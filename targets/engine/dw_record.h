@@ -26,9 +26,15 @@ typedef struct {
     dw_offset_t length;
 } dw_record_t;
 
+/* The place of a byte of a record, to read on from with dw_next. */
+dw_place_t dw_record_at(const dw_record_t *record, dw_offset_t offset);
+
+/* Numbers at a place. */
+uint16_t dw_read16(dw_place_t at);
+uint32_t dw_read32(dw_place_t at);
+
 /* Numbers at an offset from the record's first byte, which the caller keeps within its length. */
 uint8_t dw_record8(const dw_record_t *record, dw_offset_t offset);
-uint16_t dw_record16(const dw_record_t *record, dw_offset_t offset);
 uint32_t dw_record32(const dw_record_t *record, dw_offset_t offset);
 
 /* The kind of a letter; DW_KINDS when there is none. */
@@ -42,9 +48,6 @@ uint32_t dw_record_crc(const dw_record_t *record, dw_offset_t offset, dw_offset_
 
 /* The record of this kind that the firmware brings along. */
 void dw_record_built_in(uint8_t kind, dw_record_t *record);
-
-/* Where the firmware has the bytes of a kind, in DW_ROM. */
-const uint8_t *dw_record_rom(uint8_t kind);
 
 /* Check head, length, CRC and interface; `space` is how many bytes there are for it. Sets record->length. */
 DW_CHECKED uint8_t dw_record_check(dw_record_t *record, dw_offset_t space);

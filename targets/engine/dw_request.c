@@ -47,7 +47,7 @@ static dw_answer_t reckon(dw_step_t *line, dw_share_t *share)
     uint8_t output = output_of(line);
 
     if (output >= DW_CHANNELS) {
-        line->left *= dw_recipes_unit(dw_store_record(DW_RECIPES));
+        line->left *= dw_recipes_unit();
     } else {
         dw_calibration_get(dw_store_record(DW_CALIBRATION), output, &calibration);
         if (calibration.m == 0) {
@@ -123,7 +123,6 @@ static dw_answer_t obstacle_to_pour(dw_state_t *s)
  * refused pour leaves the last one readable: so the recipe is read and planned where nobody looks (dw_step.h). */
 static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
 {
-    const dw_record_t *recipes = dw_store_record(DW_RECIPES);
     dw_step_t *step = dw_state.steps;
     dw_state_t *s;
     dw_answer_t result;
@@ -133,17 +132,17 @@ static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link
     if (!dw_is_idle()) {
         return dw_answer(DW_BUSY, 0);
     }
-    if (recipes->source == DW_FROM_NOWHERE) {
+    if (dw_store_record(DW_RECIPES)->source == DW_FROM_NOWHERE) {
         return dw_answer(DW_NO_RECIPES, 0);
     }
     if (dw_store_record(DW_CALIBRATION)->source == DW_FROM_NOWHERE) {
         return dw_answer(DW_NO_CALIBRATION, 0);
     }
-    count = dw_recipes_read(recipes, recipe, step);
+    count = dw_recipes_read(dw_recipes_index(recipe), step);
     if (count > DW_STEPS_MAX) { /* DW_NO_RECIPE */
         return dw_answer(DW_UNKNOWN_RECIPE, 0);
     }
-    quanta = dw_recipes_serving(recipes, serving);
+    quanta = dw_recipes_serving(serving);
     if (quanta == 0) {
         return dw_answer(DW_UNKNOWN_SERVING, 0);
     }

@@ -155,13 +155,20 @@ static dw_answer_t check(dw_record_t *record)
     return dw_answer(reason, 0);
 }
 
+/* What is in force is good, or it is from nowhere and nothing is poured. */
+static void judge(dw_record_t *record)
+{
+    if (record->source != DW_FROM_NOWHERE && check(record).reason != DW_OK) {
+        record->source = DW_FROM_NOWHERE;
+    }
+}
+
 /* The later of two numbers that may have wrapped. */
 static bool is_later(uint16_t a, uint16_t b)
 {
     return (uint16_t)(a - b) - 1u < 0x7FFFu;
 }
 
-/* What is in force is good, or it is from nowhere and nothing is poured. */
 static void start_kind(uint8_t kind)
 {
     dw_record_t *record = &in_force[kind];
@@ -187,9 +194,10 @@ static void start_kind(uint8_t kind)
         }
     }
     /* without a committed slot: the first upload goes to slot 0, and then marks slot 1 */
-    if ((mark != COMMITTED && mark != ERASED) || check(record).reason != DW_OK) {
+    if (mark != COMMITTED && mark != ERASED) {
         record->source = DW_FROM_NOWHERE;
     }
+    judge(record);
 }
 
 void dw_store_start(void)
@@ -249,16 +257,19 @@ static dw_answer_t seal(dw_record_t *record)
     dw_answer_t answer = check(record);
     uint16_t sequence = mark_of(old_base) == COMMITTED ? sequence_of(old_base) : 0u;
 
-    if (answer.reason != DW_OK) {
-        return answer;
-    }
-    if (write16((dw_offset_t)(record->base - 2u), (uint16_t)(sequence + 1u)) && set_mark(record->base, COMMITTED)) {
-        *old = *record;
-        if (set_mark(old_base, SUPERSEDED)) {
-            return answer;
+    if (answer.reason == DW_OK) {
+        answer.reason = DW_STORE_FAILED;
+        if (write16((dw_offset_t)(record->base - 2u), (uint16_t)(sequence + 1u)) && set_mark(record->base, COMMITTED)) {
+            *old = *record;
+            if (set_mark(old_base, SUPERSEDED)) {
+                answer.reason = DW_OK;
+            }
         }
     }
-    return dw_answer(DW_STORE_FAILED, 0);
+    if (answer.reason != DW_OK && record->kind == DW_RECIPES) {
+        judge(old); /* for those that were checked last are read */
+    }
+    return answer;
 }
 
 dw_answer_t dw_store_commit(uint32_t crc)

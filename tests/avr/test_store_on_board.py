@@ -13,11 +13,14 @@ from random import Random
 
 import pytest
 
-from avr.cart import Cart
-from dosewright.gen.compiled import Rate
+from avr.cart import LARGE, Cart, build
+from dosewright.gen.checks_store import space_for_recipes
+from dosewright.gen.compiled import CompiledRecipe, Dose, Rate
 from dosewright.gen.emit import table_bin
+from dosewright.gen.load import load
+from dosewright.gen.lower import Compiled
 from dosewright.hil.client import Refused
-from dosewright.hil.messages import Held
+from dosewright.hil.messages import Cause, Held
 from dosewright.hil.trouble import RigTrouble
 
 TORN = ("old", "new", "00", "ff")
@@ -102,3 +105,31 @@ def test_a_name_is_whole_or_none(cart: Cart, tmp_path: Path) -> None:
         except Refused:
             assert cart.client.identify().unit == "cart-1"
         assert cart.client.identify().unit == "cart-1"
+
+
+def test_the_most_recipes_that_a_slot_can_hold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Checking hundreds of them must not keep the main loop from feeding the watchdog: neither when they are
+    committed, nor when the controller starts with them."""
+    command, _, compiled = build(tmp_path, monkeypatch, example=LARGE)
+    store = load(LARGE).target.store_bytes
+    space = space_for_recipes(store, compiled.machine.channels)
+    record = next(
+        made for count in range(space // 2, 0, -1) if len(made := smallest(compiled, count)) <= space
+    )
+    cart = Cart(command, compiled)
+    cart.client.identify()
+    cart.client.upload(b"R", record)
+    assert cart.client.identify().cause == Cause.POWER
+    for reset in ("power", "dtr"):
+        cart.board.command(f"reset {reset}")
+        cart.board.command("run 500")
+        identity = cart.client.identify()
+        assert identity.recipes == Held.STORED and identity.cause != Cause.WATCHDOG
+        assert in_force(cart, b"R") == record
+
+
+def smallest(compiled: Compiled, count: int) -> bytes:
+    """A record of so many recipes of one dose."""
+    recipes = tuple(CompiledRecipe(number, "", (Dose(0, 1),)) for number in range(1, count + 1))
+    table = dataclasses.replace(compiled.recipes, recipes=recipes)
+    return table_bin(dataclasses.replace(compiled, recipes=table))[0]

@@ -57,11 +57,11 @@ bool dw_port_store_write(dw_offset_t address, uint8_t value)
 
 static void measure_tick(void)
 {
-    GPIOR0 = 1;
+    GPIOR2 = 1;
     dw_tick();
-    GPIOR0 = 2;
+    GPIOR2 = 2;
     GPIOR1 = 2;
-    GPIOR0 = 4;
+    GPIOR2 = 4;
 }
 
 /* As a pour does it: on-time and run-on of each dose from its calibration. */
@@ -71,7 +71,7 @@ static void measure_ticks_of_doses(void)
     dw_share_t share;
     uint8_t i;
 
-    GPIOR0 = 1;
+    GPIOR2 = 1;
     dw_share_begin(&share, 1024ul * 250u, 250u);
     for (i = 0; i < DOSES; i++) {
         dw_calibration_t calibration;
@@ -82,9 +82,9 @@ static void measure_ticks_of_doses(void)
             kept = (uint32_t)dw_offset_ticks(&calibration);
         }
     }
-    GPIOR0 = 2;
+    GPIOR2 = 2;
     GPIOR1 = 3;
-    GPIOR0 = 4;
+    GPIOR2 = 4;
 }
 
 static void close_interlock(uint8_t index, bool closed)
@@ -112,12 +112,12 @@ int main(void)
         measure_tick();
     }
     measure_ticks_of_doses();
-    GPIOR0 = 1;
+    GPIOR2 = 1;
     answer = dw_pour(1, 0);
-    GPIOR0 = 2;
+    GPIOR2 = 2;
     GPIOR1 = 1;
     GPIOR1 = answer.reason;
-    GPIOR0 = 4;
+    GPIOR2 = 4;
     for (i = 0; i < TICKS; i++) {
         if (i % 32u == 0) {
             (void)dw_trace_let_go((uint16_t)(dw_trace_first() + dw_trace_held()));
@@ -125,11 +125,11 @@ int main(void)
         close_interlock(0, i < 20 || i > 30);
         if (i == 45 && dw_go_on().reason != DW_OK) {
             GPIOR1 = 99;
-            GPIOR0 = 4;
+            GPIOR2 = 4;
         }
         measure_tick();
     }
-    GPIOR0 = 3;
+    GPIOR2 = 3;
     for (;;) {
     }
 }

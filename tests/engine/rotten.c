@@ -60,14 +60,14 @@ static void change(void)
 }
 
 /* Every recipe there may be; counts those that can be read to their end. */
-static unsigned long read_all(const dw_record_t *record, uint16_t count)
+static unsigned long read_all(uint16_t count)
 {
     static const uint8_t nothing[sizeof room.behind];
     unsigned long whole = 0;
     uint32_t number;
 
     for (number = 0; number < count + 3u; number++) {
-        uint8_t steps_read = dw_recipes_read(record, (uint16_t)number, steps);
+        uint8_t steps_read = dw_recipes_read(dw_recipes_index((uint16_t)number), steps);
         uint8_t i;
 
         if (steps_read == DW_NO_RECIPE) {
@@ -91,6 +91,13 @@ static unsigned long read_all(const dw_record_t *record, uint16_t count)
     return whole;
 }
 
+static void check_good(const dw_record_t *record)
+{
+    if (dw_recipes_check(record, steps) != DW_OK) {
+        fail("a good record was refused");
+    }
+}
+
 /* Every byte of the body with every value; how many of them pass the check. */
 static unsigned long exhaust(const dw_record_t *record, uint16_t count)
 {
@@ -102,9 +109,14 @@ static unsigned long exhaust(const dw_record_t *record, uint16_t count)
         unsigned value;
 
         for (value = 0; value < 256; value++) {
+            bytes[at] = good[at];
+            check_good(record);
             bytes[at] = (uint8_t)value;
-            taken += dw_recipes_check(record, steps) == DW_OK;
-            (void)read_all(record, count);
+            (void)read_all(count);
+            if (dw_recipes_check(record, steps) == DW_OK) {
+                taken++;
+                (void)read_all(count);
+            }
         }
         bytes[at] = good[at];
     }
@@ -127,17 +139,15 @@ int main(int argc, char **argv)
     }
     for (taken = 0; rounds != 0; rounds--) {
         memcpy(bytes, good, length);
-        if (dw_recipes_check(&record, steps) != DW_OK) {
-            fail("a good record was refused");
-        }
+        check_good(&record);
         change();
-        rotten += read_all(&record, count);
+        rotten += read_all(count);
         if (dw_recipes_check(&record, steps) == DW_OK) {
             taken++;
+            whole += read_all(count);
         } else {
             refused++;
         }
-        whole += read_all(&record, count);
     }
     (void)printf("%lu %lu %lu %lu\n", refused, taken, whole, rotten);
     return 0;

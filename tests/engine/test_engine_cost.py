@@ -29,9 +29,11 @@ def costs(made: CompiledMachine, folder: Path) -> dict[str, list[int]]:
     offset = CalibrationTable("", tuple(replace(c, offset=1024) for c in tables.calibration.channels))
     (folder / "machine.h").write_text(machine_h(made))
     (folder / "table.h").write_text(table_h(replace(tables, calibration=offset)))
-    includes = [f"-I{path}" for path in (folder, ENGINE, TESTS / "avr")]
+    targets = ENGINE.parent
+    includes = [f"-I{path}" for path in (folder, ENGINE, targets / "avr", targets / "atmega328p")]
     flags = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-std=c99", "-Os"]
-    sources = [str(path) for path in (TESTS / "cost.c", *WITHOUT_LINK)]
+    port = [targets / "avr" / part for part in ("recipes.c", "next.S")]
+    sources = [str(path) for path in (TESTS / "cost.c", *WITHOUT_LINK, *port)]
     program = str(folder / "cost.elf")
     subprocess.run(["avr-gcc", *flags, *includes, *sources, "-o", program], check=True)
     told = subprocess.run([build_runner(folder), program], capture_output=True, text=True, check=True).stdout

@@ -113,15 +113,16 @@ static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
         includes = [
             f"-I{path}" for path in (folder, AVR, *(TARGETS / f for f in ("engine", "avr", "atmega328p")))
         ]
-        parts = ("dw_recipes", "dw_recipes_check", "dw_record", "dw_crc")
+        parts = ("dw_recipes", "dw_recipes_read", "dw_recipes_check", "dw_record", "dw_crc")
         engine = [TARGETS / "engine" / f"{part}.c" for part in parts]
-        sources = [AVR / "bench.c", AVR / "bench_engine.c", TARGETS / "avr/store.c", *engine]
+        port = [TARGETS / "avr" / part for part in ("recipes.c", "next.S", "store.c")]
+        sources = [AVR / "bench.c", AVR / "bench_engine.c", *port, *engine]
         options = [*flags, *(["-DENGINE_STORE"] if from_store else [])]
         elf = str(folder / "bench.elf")
         command = ["avr-gcc", *options, *includes, "-Wl,--gc-sections", "-o", elf, *map(str, sources)]
         subprocess.run(command, check=True)
-        one = str(folder / "dw_recipes.o")
-        subprocess.run(["avr-gcc", *options, *includes, "-c", str(engine[0]), "-o", one], check=True)
+        one = str(folder / "recipes.o")
+        subprocess.run(["avr-gcc", *options, *includes, "-c", str(port[0]), "-o", one], check=True)
         size = subprocess.run(["avr-size", one], check=True, capture_output=True, text=True).stdout
         output = subprocess.run([str(runner), elf], check=True, capture_output=True, text=True).stdout
     stack, cycles, found = answers(output, recipes)

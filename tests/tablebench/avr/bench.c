@@ -4,15 +4,15 @@
 
 int main(void)
 {
-    GPIOR0 = 1; /* what the marks alone cost */
-    GPIOR0 = 2;
+    GPIOR2 = 1; /* what the marks alone cost */
+    GPIOR2 = 2;
     bench_tell(bench_open());
-    GPIOR0 = 4;
+    GPIOR2 = 4;
     for (uint16_t index = 0; index < TABLE_RECIPES; index++) {
         bench_recipe(index);
-        GPIOR0 = 4;
+        GPIOR2 = 4;
     }
-    GPIOR0 = 3;
+    GPIOR2 = 3;
     for (;;) {
     }
 }

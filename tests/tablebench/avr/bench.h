@@ -11,9 +11,9 @@
 
 #define BENCH_MEASURE(result, call) \
     do {                            \
-        GPIOR0 = 1;                 \
+        GPIOR2 = 1;                 \
         (result) = (call);          \
-        GPIOR0 = 2;                 \
+        GPIOR2 = 2;                 \
     } while (0)
 
 /* Each reader supplies these: whether its table is fit; read recipe `index`, measured, and tell what it holds. */

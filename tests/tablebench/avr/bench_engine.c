@@ -30,11 +30,11 @@ bool bench_open(void)
 
 void bench_recipe(uint16_t index)
 {
-    uint16_t units = dw_recipes_unit(&record) / TICKS_OF_TENTH;
+    uint16_t units = dw_recipes_unit() / TICKS_OF_TENTH;
     uint8_t count;
     uint8_t marks = 0;
     uint8_t doses = 0;
-    BENCH_MEASURE(count, dw_recipes_read(&record, (uint16_t)(index + 1u), steps));
+    BENCH_MEASURE(count, dw_recipes_read(dw_recipes_index((uint16_t)(index + 1u)), steps));
     bench_tell(count != 0 && count != DW_NO_RECIPE);
     bench_tell(0);
     for (uint8_t i = 0; i < count; i++) {

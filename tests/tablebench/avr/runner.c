@@ -1,5 +1,5 @@
 /* Runs an AVR program on the simulator and reports, between writes to three general purpose registers, the cycles
- * that went by and the deepest stack: GPIOR0 = 1 starts a measurement, 2 ends it, 3 ends the run; each byte written
+ * that went by and the deepest stack: GPIOR2 = 1 starts a measurement, 2 ends it, 3 ends the run; each byte written
  * to GPIOR1 is part of the answer. One line a measurement: cycles, bytes of stack, answer in hex.
  *
  *     runner program.elf
@@ -10,7 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-#define GPIOR0 0x3E
+#define GPIOR2 0x4B
 #define GPIOR1 0x4A
 #define CYCLES_MAX 400000000u
 
@@ -61,7 +61,7 @@ int main(int argc, char **argv)
     avr_init(avr);
     avr->frequency = 16000000;
     avr_load_firmware(avr, &firmware);
-    avr_register_io_write(avr, GPIOR0, on_mark, NULL);
+    avr_register_io_write(avr, GPIOR2, on_mark, NULL);
     avr_register_io_write(avr, GPIOR1, on_answer, NULL);
     while (!ended) {
         int state = avr_run(avr);
