@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
@@ -44,6 +45,8 @@ def record(channels: int, stages: int) -> bytes:
             steps.insert(0, Stage(channels + rng.randrange(stages), rng.choice((1000, 5000, 77_777))))
         if stages and rng.random() < 0.3:
             steps.append(Stage(channels, 5000, True))
+        if number % 7 == 3 and len(steps) > 2:  # only a long one can say it
+            steps[1] = replace(steps[1], after_all=True)
         recipes.append(CompiledRecipe(number + number // 15, "", tuple(steps)))
     doses = [Dose(channel, 1 + channel % 3) for channel in range(min(channels, 13))]
     staged = [Stage(channels, 5000)] * (14 - len(doses)) if stages else []

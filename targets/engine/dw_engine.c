@@ -13,7 +13,7 @@
 #define MARK ((uint16_t)(0xD05Eu ^ (DW_INTERFACE & 0xFFFFu) ^ sizeof dw_state))
 
 /* True when memory tells of a pour that a reset ended, be it this reset or one before it. */
-static bool tells_of_a_pour(const dw_state_t *s, uint8_t cause)
+DW_APART static bool tells_of_a_pour(const dw_state_t *s, uint8_t cause)
 {
     if ((cause != DW_CAUSE_RESET_LINE && cause != DW_CAUSE_WATCHDOG) || s->mark != MARK || s->count > DW_STEPS_MAX) {
         return false;

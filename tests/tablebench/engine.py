@@ -19,7 +19,7 @@ from pathlib import Path
 from dosewright.gen.compact import HEAD
 from dosewright.gen.compiled import CompiledRecipe, Dose, RecipeTable, Stage
 from dosewright.gen.table import encode_recipes
-from tablebench.measure import AVR, FLAGS, INSTALL, answers, build_runner, tools_missing
+from tablebench.measure import AVR, FLAGS, INSTALL, answers, build_runner, code_size, tools_missing
 from tablebench.sets import Recipe, RecipeSet, stored
 
 TARGETS = Path(__file__).parents[2] / "targets"
@@ -32,6 +32,8 @@ FIRST_WAITS, LAST_WAITS, CLOSING = 1, 2, 4
 STEPS_MAX = 24
 RECORD = 20  # bytes of a record around its body
 SERVING = 38_400_000  # quanta; one serving
+READER = "dw_recipes_read|dw_recipe_steps|avr_store_next"
+BESIDE = "dw_long_recipe_steps|dw_recipes_index|dw_recipes_serving|dw_recipes_unit|dw_read16|dw_read32"
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,8 @@ class EngineResult:
 
     body: int
     fields: int
-    code: int
+    code: int  # bytes of what finds and reads a recipe of the sets
+    beside: int  # of what reads what the sets do not have: long recipes, listed numbers, servings
     stack: int
     cycles: tuple[int, ...]
     recipes: tuple[Recipe | None, ...]
@@ -121,15 +124,12 @@ static const uint8_t dw_default_calibration[1] DW_ROM = {{0}};
         elf = str(folder / "bench.elf")
         command = ["avr-gcc", *options, *includes, "-Wl,--gc-sections", "-o", elf, *map(str, sources)]
         subprocess.run(command, check=True)
-        one = str(folder / "recipes.o")
-        subprocess.run(["avr-gcc", *options, *includes, "-c", str(port[0]), "-o", one], check=True)
-        size = subprocess.run(["avr-size", one], check=True, capture_output=True, text=True).stdout
+        code, beside = (code_size(Path(elf), functions) for functions in (READER, BESIDE))
         output = subprocess.run([str(runner), elf], check=True, capture_output=True, text=True).stdout
     stack, cycles, found = answers(output, recipes)
-    beside = (
-        HEAD.size - 2 + 4
-    )  # servings, numbers, unit; the dictionary's size and grain are the encoding's own
-    return EngineResult(body, body - beside, int(size.split()[6]), stack, cycles, found)
+    # servings, numbers, unit; the dictionary's size and grain are the encoding's own
+    fields = body - (HEAD.size - 2 + 4)
+    return EngineResult(body, fields, code, beside, stack, cycles, found)
 
 
 def main() -> int:
@@ -143,7 +143,7 @@ def main() -> int:
             s, m = (measure(stored(key), runner, where, flags) for key in "SM")
             print(
                 f"{'-Os' if flags == AT_OS else 'as built'}, "
-                f"{'EEPROM' if where else 'program memory'}: module {m.code} B of code, stack {m.stack} B, "
+                f"{'EEPROM' if where else 'program memory'}: reader {m.code} B (beside it {m.beside}), stack {m.stack} B, "
                 f"body S / M {s.body} / {m.body} B ({s.fields} / {m.fields} for the fields of the sets), "
                 f"cycles S {s.mean:.0f} ({max(s.cycles)}), M {m.mean:.0f} ({max(m.cycles)})"
             )

@@ -147,7 +147,7 @@ def measure(reader: Reader, recipes: RecipeSet, runner: Path) -> Result:
         command = ["avr-gcc", *FLAGS, *reader.flags, *include, "-Wl,--gc-sections", "-o", str(elf)]
         subprocess.run([*command, *map(str, sources)], check=True)
         output = subprocess.run([str(runner), str(elf)], check=True, capture_output=True, text=True).stdout
-        return Result(size, _code_size(elf, reader.functions), *answers(output, recipes))
+        return Result(size, code_size(elf, reader.functions), *answers(output, recipes))
 
 
 def _path() -> dict[str, str]:
@@ -155,7 +155,7 @@ def _path() -> dict[str, str]:
     return {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}"}
 
 
-def _code_size(elf: Path, functions: str) -> int:
+def code_size(elf: Path, functions: str) -> int:
     listing = subprocess.run(["avr-nm", "-S", str(elf)], check=True, capture_output=True, text=True).stdout
     sizes = re.findall(rf"^\w+ (\w+) [tT] (?:{functions})[\w.]*$", listing, re.MULTILINE)
     return sum(int(size, 16) for size in sizes)

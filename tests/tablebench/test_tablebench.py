@@ -250,13 +250,13 @@ def test_beside_nanopb(results, name: str) -> None:  # type: ignore[no-untyped-d
 @pytest.mark.parametrize("from_store", [False, True], ids=["program memory", "EEPROM"])
 @pytest.mark.parametrize(("name", "most"), [("S", 170), ("M", 720)])
 def test_the_table_and_the_reader_of_the_engine(runner: Path, name: str, most: int, from_store: bool) -> None:
-    """The bytes are those of the fields that the sets have; cycles have room for a change of the compiler."""
+    """The bytes are those of the fields that the sets have. From the EEPROM a byte takes 15 cycles more."""
     recipes = stored(name)
     result = engine.measure(recipes, runner, from_store)
     assert result.recipes == tuple(engine.as_poured(recipe) for recipe in recipes.recipes)
     assert result.fields <= most
-    assert result.mean <= (1_430 if from_store else 1_170)
-    assert result.code <= 1_410
+    assert result.mean <= (920 if from_store else 600)
+    assert result.code <= 450
     assert result.stack <= 24
 
 
@@ -265,8 +265,9 @@ def test_the_reader_as_the_firmware_has_it(runner: Path, from_store: bool) -> No
     recipes = stored("M")
     result = engine.measure(recipes, runner, from_store, engine.AS_BUILT)
     assert result.recipes == tuple(engine.as_poured(recipe) for recipe in recipes.recipes)
-    assert result.mean <= (1_580 if from_store else 1_310)
-    assert result.code <= 1_240
+    assert result.mean <= (920 if from_store else 600)
+    assert result.code <= 450
+    assert result.stack <= 24
 
 
 @pytest.mark.parametrize("seed", range(12))
