@@ -32,9 +32,9 @@ typedef uint16_t dw_place_t;
 
 __attribute__((always_inline)) static inline uint8_t dw_next(dw_place_t *at)
 {
-    register uint8_t byte __asm__("r24");
+    uint8_t byte;
 
-    __asm__ volatile(AVR_NEXT : "=r"(byte), "+z"(*at));
+    __asm__ volatile(AVR_NEXT "mov %0, r24" : "=r"(byte), "+z"(*at) : : "r24");
     return byte;
 }
 

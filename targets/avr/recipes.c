@@ -14,7 +14,7 @@
 uint8_t dw_recipes_read(uint16_t index, dw_step_t *steps)
 {
     dw_place_t at = dw_recipes.dictionary + dw_recipes.entries;
-    register bool found __asm__("r24");
+    bool found;
 
     if (index >= dw_recipes.count) {
         return DW_NO_RECIPE;
@@ -49,10 +49,11 @@ uint8_t dw_recipes_read(uint16_t index, dw_step_t *steps)
                      "brsh 8f\n\t"
                      "subi %A[index], 1\n\t"
                      "brsh 5b\n\t"
-                     "8:\tldi r24, 0\n\t"
-                     "rol r24"
-                     : "+z"(at), [index] "+d"(index), "=r"(found)
-                     : [end] "r"(dw_recipes.servings), [block] "n"(DW_BLOCK), [wide] "n"(DW_WIDE), [short_] "n"(DW_LONG));
+                     "8:\tldi %[found], 0\n\t"
+                     "rol %[found]"
+                     : "+z"(at), [index] "+d"(index), [found] "=d"(found)
+                     : [end] "r"(dw_recipes.servings), [block] "n"(DW_BLOCK), [wide] "n"(DW_WIDE), [short_] "n"(DW_LONG)
+                     : "r24");
     return found ? dw_recipe_steps(at, steps) : 0u;
 }
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from avr.cart import LARGE, Cart, build
+from avr.cart import LARGE, SMALL, Cart, build
 from avr.test_pins import TRAFFIC, measured
 from dosewright.gen.budget import Budget, measure
 from dosewright.gen.codes import State
@@ -17,6 +19,7 @@ from dosewright.gen.problems import UserError
 from dosewright.gen.targets import Limits
 
 RAM_BEGIN, RAM_END = 0x100, 0x8FF  # ATmega328P data sheet, SRAM data memory
+IN_STORE = 0x4000  # from here on an address is one of the EEPROM: AVR_IN_STORE of targets/avr/dw_target.h
 PAINT = 0xC5
 FLASH, RAM = 12 * 1024, 900  # what a machine of eight channels may take, so that there is room for more
 
@@ -40,6 +43,18 @@ def test_the_painted_stack_is_within_the_reckoned_one(
     assert budget["flash"] <= FLASH
     assert budget["static"] + budget["stack"] <= RAM
     cart.board.close()
+
+
+@pytest.mark.parametrize("example", [SMALL, LARGE])
+def test_the_tables_lie_where_a_place_can_tell_them_from_the_store(
+    example: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command, _, _ = build(tmp_path, monkeypatch, example=example)
+    elf = next(part for part in command if part.endswith(".elf")).removeprefix("elf=")
+    listing = subprocess.run(["avr-nm", "-S", elf], check=True, capture_output=True, text=True).stdout
+    tables = re.findall(r"^(\w+) (\w+) t dw_default_(?:recipes|calibration)$", listing, re.MULTILINE)
+    assert len(tables) == 2
+    assert all(int(address, 16) + int(size, 16) <= IN_STORE for address, size in tables)
 
 
 def test_a_stack_without_bound_is_refused(compile_avr: Callable[..., Path], tmp_path: Path) -> None:
