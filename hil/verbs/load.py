@@ -99,7 +99,7 @@ def run(arguments: argparse.Namespace) -> int:
         restart = restarts.told(rig.client, identity, compiled, court.names)
         if restart:
             told.print(restart, soft_wrap=True, markup=False)
-        words = Words(compiled, court.names, project.numbers)
+        words = Words.of(project, compiled, court.names)
         loading = Loading(rig.client, identity, words, say, agreed, Uploading(told))
         if arguments.back:
             done = loading.back(arguments.back)

@@ -63,7 +63,7 @@ def in_force(board: str) -> bytes:
 
 def test_back_to_what_was_loaded_before(cart: Path, board: str, capsys: pytest.CaptureFixture[str]) -> None:
     edit(cart, "recipes.toml", '[recipe."Plain Soda"]\nnumber = 10', '[recipe."Plain Soda"]\nnumber = 20')
-    assert told(cart, board, capsys)["records"][0]["changes"] == ["number 10 leaves", "Plain Soda comes in"]
+    assert told(cart, board, capsys)["records"][0]["changes"] == ["Plain Soda: number 10 -> 20"]
     old = in_force(board)
     edit(cart, "recipes.toml", '"lime juice" = "20 ml"', '"lime juice" = "15 ml"')
     assert told(cart, board, capsys)["records"][0]["changes"] == [LESS_LIME]

@@ -44,12 +44,10 @@ def test_what_differs_is_told_written_and_then_the_same(client: Client, court: C
     new = changed(court.compiled)
     records = held(client, fits(client, new), new)
     assert [record.same for record in records] == [False, False]
-    told = [
-        line for record in records for line in changes(record, Words(new, court.names, court.project.numbers))
-    ]
+    told = [line for record in records for line in changes(record, Words.of(court.project, new, court.names))]
     assert told == [
         "Plain Soda leaves",
-        "number 99 comes in",
+        "Noon Gun comes in",
         "Dock Sour: ginger syrup (line A) 15.0 ml -> 14.5 ml, lime juice (line C) 20.0 ml -> 24.2 ml, "
         "soda (line G) 115.0 ml -> 111.3 ml (at regular)",
         "lime juice (line C): 98.00 ml/min +0.15 ml -> 98.63 ml/min +0.15 ml",
