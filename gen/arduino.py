@@ -15,7 +15,9 @@ from dosewright.gen.render import render
 from dosewright.gen.targets import Target, folder_of_targets
 
 NO_NUMBER = 255
-NAME_LIMIT = 63  # of a library, by the Arduino library specification (from memory)
+NAME_LIMIT = 50  # of a library: by PlatformIO's documentation of library.json; Arduino's specification has 63
+# What is asked for is a URL that a person can visit. There is none, and a name of RFC 2606 says so.
+NO_HOME_PAGE = "https://no-home-page.invalid/"
 SOURCES = ("engine/dw_*.c", "engine/dw_*.h", "arduino/dw_*.cpp", "arduino/dw_*.h")
 # of the promptest, with the example sketches on an Uno and a Mega; tests/arduino measures up to 102
 EDGES_WITHIN_US = 110
@@ -38,6 +40,7 @@ def library(compiled: Compiled, target: Target) -> dict[str, bytes]:
         "machine": " ".join(machine.name.split()),
         "version": version("dosewright"),
         "title": target.title,
+        "home_page": NO_HOME_PAGE,
         "tick_us": machine.tick_us,
         "bound_us": EDGES_WITHIN_US,
         "pins": [(item.name, item.pin.name, item.pin.number) for item in _wired(machine) if item.pin],

@@ -8,6 +8,7 @@ import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -15,16 +16,29 @@ from dosewright.gen import arduino
 from dosewright.gen.cli import main
 from dosewright.gen.load import load
 from dosewright.gen.lower import Compiled, lower
+from dosewright.gen.models.base import LONGEST_NAME
 from dosewright.gen.problems import UserError
 from dosewright.gen.targets import Target
 from project_files import changed, example, put
 from tools import need
 
-# Fields of library.properties that the Arduino library specification asks for, from memory.
+# Arduino library specification, rev. 2.2 (docs/library-specification.md of arduino-cli): the fields that it
+# requires, with `includes`, and the values that a category may have.
 FIELDS = {
     "name", "version", "author", "maintainer", "sentence", "paragraph", "category", "url", "architectures",
     "includes",
 }  # fmt: skip
+CATEGORIES = {
+    "Display", "Communication", "Signal Input/Output", "Sensors", "Device Control", "Timing", "Data Storage",
+    "Data Processing", "Other",
+}  # fmt: skip
+SEMANTIC_VERSION = r"(0|[1-9]\d*)\.(0|[1-9]\d*)\.(0|[1-9]\d*)"  # semver.org, without pre-releases
+# What a power cut in an upload does, by how a board keeps what it is sent (dw_target.h)
+PROMISES = {
+    "BYTES": "leaves all old or all new",
+    "PAGES": "may lose both",
+    "MEMORY": "is lost with the power",
+}
 HOSTILE = 'cart */ "x"\\n= <y> 酸い'
 
 
@@ -36,8 +50,7 @@ def project_of(folder: Path, *changes: tuple[str, str, str]) -> tuple[Compiled, 
 
 def test_the_folder_is_what_both_editors_look_for(library_folder: Path) -> None:
     name = library_folder.name
-    lines = (library_folder / "library.properties").read_text().splitlines()
-    fields = dict(line.split("=", 1) for line in lines)
+    fields = properties(library_folder)
     assert fields.keys() == FIELDS
     assert fields["name"] == name and fields["includes"] == f"{name}.h"
     assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,62}", name)
@@ -46,6 +59,63 @@ def test_the_folder_is_what_both_editors_look_for(library_folder: Path) -> None:
     assert described["headers"] == f"{name}.h" and (library_folder / "src" / f"{name}.h").is_file()
     for line in (library_folder / "keywords.txt").read_text().splitlines():
         assert line.startswith("#") or re.fullmatch(r"\w+\t(KEYWORD1|KEYWORD2|LITERAL1)", line)
+
+
+def properties(folder: Path) -> dict[str, str]:
+    lines = (folder / "library.properties").read_text(encoding="utf-8").splitlines()
+    return dict(line.split("=", 1) for line in lines)
+
+
+def promises(folder: Path) -> dict[str, str]:
+    """What the README says of a power cut, by the kind of board."""
+    text = (folder / "README.md").read_text(encoding="utf-8").partition("## Which boards")[2]
+    rows = [line.strip("| ").split(" | ") for line in text.splitlines() if line.startswith("| ")][1:]
+    return {
+        board: said for boards, _, said in rows for board in re.sub(r" \([^)]*\)", "", boards).split(", ")
+    }
+
+
+def test_the_properties_have_values_that_the_arduino_specification_allows(library_folder: Path) -> None:
+    """The specification, and for the URL what arduino-lint's schema adds: not empty, of the format `uri`."""
+    fields = properties(library_folder)
+    assert fields["category"] in CATEGORIES
+    assert re.fullmatch(SEMANTIC_VERSION, fields["version"])
+    assert all(fields[name].strip() for name in FIELDS)
+    assert not fields["name"].startswith("Arduino") and not fields["maintainer"].startswith("Arduino")
+    url = urlsplit(fields["url"])  # RFC 3986: a scheme, an authority, no space
+    assert url.scheme in ("http", "https") and url.hostname and " " not in fields["url"]
+    # RFC 2606 keeps .invalid for names that are sure to lead nowhere, and look it
+    assert url.hostname.endswith(".invalid"), "once there is a home page, name it, and nobody else's"
+    # `*` matches all; a list makes the editor warn on every board of another architecture
+    assert "any other" in promises(library_folder) and fields["architectures"] == "*"
+
+
+def test_the_manifest_has_values_that_platformio_documents(library_folder: Path) -> None:
+    """Page library.json of PlatformIO's documentation; the characters by platformio-core's schema."""
+    described = json.loads((library_folder / "library.json").read_text(encoding="utf-8"))
+    assert described.keys() >= {"name", "version"}  # required
+    assert len(described["name"]) <= 50 and not set(":;/,@<>") & set(described["name"])
+    assert re.fullmatch(SEMANTIC_VERSION, described["version"])
+    assert 0 < len(described["description"]) <= 255
+    assert described["license"] == "MIT"  # by its identifier in the SPDX licence list
+    assert described["frameworks"] == "arduino"  # its name in the list of `pio platform frameworks`
+    assert described["platforms"] == "*"  # compatible with all
+
+
+def test_the_pages_promise_what_the_port_does_on_each_board(library_folder: Path) -> None:
+    said = promises(library_folder)
+    port = (library_folder / "src" / "dw_target.h").read_text(encoding="utf-8")
+    branches = re.findall(r"^#(?:if|elif|else)\b(.*)\n#define DW_STORE_KIND DW_STORE_(\w+)$", port, re.M)
+    kinds = {
+        board: kind
+        for condition, kind in branches
+        for board in re.findall(r"ARDUINO_ARCH_(\w+)", condition) or ["ANY OTHER"]
+    }
+    assert set(kinds.values()) == PROMISES.keys()
+    assert {board.upper() for board in said} == kinds.keys()
+    assert {b: w for b, w in said.items() if PROMISES[kinds[b.upper()]] not in w} == {}
+    kept = re.search(r"power cut only on boards .*?\((.*?)\)", properties(library_folder)["paragraph"])
+    assert kept and {b.upper() for b in kept[1].split(", ")} == {b for b in kinds if kinds[b] == "BYTES"}
 
 
 def test_every_word_that_is_coloured_is_there(library_folder: Path) -> None:
@@ -115,6 +185,15 @@ def test_several_machines_have_several_names(tmp_path: Path) -> None:
         for i, name in enumerate(["Servo", "Soda 2", "七"])
     }
     assert names == {"Dosewright_Servo", "Dosewright_Soda_2", "Dosewright_U4E03"}
+
+
+def test_the_longest_name_is_within_what_both_editors_take(tmp_path: Path) -> None:
+    """Arduino specification: 63 characters; PlatformIO, page library.json: 50, and 255 of description."""
+    compiled, target = project_of(
+        tmp_path, ("machine.toml", '"Quayside soda cart"', json.dumps(LONGEST_NAME * "酸"))
+    )
+    described = json.loads(arduino.library(compiled, target)["library.json"])
+    assert len(described["name"]) == 50 and len(described["description"]) <= 255
 
 
 def test_a_pin_without_a_number_is_told(tmp_path: Path) -> None:
