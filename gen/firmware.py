@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Collection
 from dataclasses import asdict
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from dosewright.gen.budget import measure, read_frames
 from dosewright.gen.emit import machine_h, table_h
@@ -18,21 +20,71 @@ from dosewright.gen.output import replace_all
 from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.targets import BuildRecipe, Target, folder_of_targets, read
 
+FLAGS = "flags.txt"  # what the compiler is told each time, in a file that it reads itself
+
 
 def compiler_of(recipe: BuildRecipe) -> str | None:
     """The first of the recipe's compilers that is installed."""
     return next((found for name in recipe.compilers if (found := shutil.which(name))), None)
 
 
-def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str, Path]:
-    """Compile engine, port, machine and table into ``folder``; returns the products by name.
+def sources(compiled: Compiled, target: Target) -> dict[str, bytes]:
+    """Everything that the program is compiled from, by path, with ``compile.txt``: the commands to do it.
 
-    Everything is built aside and moved into place when complete. Raises UserError when no compiler is
-    installed, or with the compiler's words when it refuses.
+    Raises UserError where the target has no firmware.
     """
-    recipe = target.build
-    if recipe is None:
+    recipe = _recipe(target)
+    root = folder_of_targets()
+    paths = {path for pattern in recipe.sources for path in root.glob(pattern)}
+    paths |= {path for include in recipe.includes for path in (root / include).glob("*.h")}
+    files = {path.relative_to(root).as_posix(): path.read_bytes() for path in paths}
+    files |= {"machine.h": machine_h(compiled.machine).encode(), "table.h": table_h(compiled).encode()}
+    flags = [*recipe.flags, "-I.", *(f"-I{include}" for include in recipe.includes)]
+    texts = {
+        FLAGS: flags,
+        "compile.txt": [
+            f"# Makes the program for {target.title}, as dosewright build does where it finds the compiler.",
+            f"# To have the compiler: {recipe.install}",
+            "# Here, line by line, or all of it by: sh -e compile.txt",
+            *(shlex.join(command) for command in _commands(recipe, recipe.product, files)),
+        ],
+    }
+    files |= {name: "".join(f"{line}\n" for line in lines).encode() for name, lines in texts.items()}
+    return dict(sorted(files.items()))
+
+
+def _recipe(target: Target) -> BuildRecipe:
+    if target.build is None:
         raise UserError(f"target {target.name}: has no firmware to build; choose one that has")
+    return target.build
+
+
+def _objects(files: Collection[str]) -> dict[str, str]:
+    """The object of each source that is compiled."""
+    return {
+        name: f"{path.parent.name}_{path.stem}.o"
+        for name in sorted(files)
+        if (path := PurePosixPath(name)).suffix != ".h" and path.parent.name
+    }
+
+
+def _commands(recipe: BuildRecipe, product: str, files: Collection[str]) -> list[list[str]]:
+    """What makes the product in a folder with these files; the first word is the recipe's first compiler."""
+    compiler = recipe.compilers[0]
+    objects = _objects(files)
+    # one by one: the linker writes the names of objects into the product
+    commands = [[compiler, f"@{FLAGS}", "-c", "-o", made, source] for source, made in objects.items()]
+    commands.append([compiler, f"@{FLAGS}", "-o", product, *objects.values()])
+    return commands + [[word.replace("{product}", product) for word in command] for command in recipe.after]
+
+
+def compile_program(compiled: Compiled, target: Target) -> dict[str, bytes]:
+    """The products of engine, port, machine and table by name, made aside: nothing is left on disk.
+
+    Raises UserError when no compiler is installed, with the compiler's words when it refuses, and where the
+    program is over the target's limits.
+    """
+    recipe = _recipe(target)
     compiler = compiler_of(recipe)
     if compiler is None:
         raise UserError(
@@ -40,31 +92,31 @@ def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str,
             f"install one: {recipe.install}. check, plan and build --no-firmware work without",
             exit_code=Exit.RIG,
         )
-    root = folder_of_targets()
-    sources = sorted(path for pattern in recipe.sources for path in root.glob(pattern))
-    product = recipe.product + (".exe" if sys.platform == "win32" and target.is_host else "")
-    headers = {"machine.h": machine_h(compiled.machine), "table.h": table_h(compiled)}
+    files = sources(compiled, target)
     with tempfile.TemporaryDirectory(prefix="dosewright-") as name:
         work = Path(name)
-        for file, text in headers.items():
-            (work / file).write_text(text, encoding="utf-8", newline="\n")
-        includes = ["-I.", *(f"-I{root / include}" for include in recipe.includes)]
-        objects = []
-        for source in sources:  # one by one: the linker writes the names of objects into the product
-            objects.append(f"{source.parent.name}_{source.stem}.o")
-            _run([compiler, *recipe.flags, *includes, "-c", "-o", objects[-1], str(source)], work)
-        _run([compiler, *recipe.flags, "-o", product, *objects], work)
-        budget = _budget(work, product, compiler, target)
-        for command in recipe.after:
-            _run([word.replace("{product}", product) for word in command], work)
-        made = {
-            p.name: p.read_bytes()
-            for p in sorted(work.iterdir())
-            if p.name not in headers and p.name not in objects and p.suffix != ".su"
+        replace_all(work, files)
+        for first, *rest in _commands(recipe, _product(target), files):
+            _run([compiler if first == recipe.compilers[0] else first, *rest], work)
+        budget = _budget(work, _product(target), compiler, target)
+        passing = {*files, *_objects(files).values()}
+        return {
+            path.name: path.read_bytes()
+            for path in sorted(work.iterdir())
+            if path.is_file() and path.name not in passing and path.suffix != ".su"
         } | budget
+
+
+def _product(target: Target) -> str:
+    return _recipe(target).product + (".exe" if sys.platform == "win32" and target.is_host else "")
+
+
+def build_program(compiled: Compiled, target: Target, folder: Path) -> dict[str, Path]:
+    """The products of ``compile_program``, moved into ``folder`` when all are complete; by name."""
+    made = compile_program(compiled, target)
     replace_all(folder, made)
     if target.is_host:
-        (folder / product).chmod(0o755)
+        (folder / _product(target)).chmod(0o755)
     return {name: folder / name for name in made}
 
 
@@ -82,8 +134,7 @@ def _budget(work: Path, product: str, compiler: str, target: Target) -> dict[str
 def build_rig(compiled: Compiled, target_name: str, folder: Path) -> Path:
     """The program of a simulated rig for this machine, as ``build_program`` makes it."""
     target = read(target_name)
-    made = build_program(compiled, target, folder)
-    return next(path for name, path in made.items() if name.removesuffix(".exe") == target.build.product)  # type: ignore[union-attr]
+    return build_program(compiled, target, folder)[_product(target)]
 
 
 def _run(command: list[str], folder: Path) -> None:

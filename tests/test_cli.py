@@ -78,7 +78,7 @@ def test_build_without_a_compiler_says_what_to_install(
     assert main(["build", EXAMPLE, "--out", str(tmp_path / "out")]) == 0
     assert "avr-gcc is not installed; to have it: apt-get install gcc-avr" in capsys.readouterr().out
     assert {p.name for p in (tmp_path / "out").iterdir()} == {
-        "machine.h", "recipes.h", "table.bin", "table.h", "plan.json", "manifest.json",
+        "machine.h", "recipes.h", "table.bin", "table.h", "plan.json", "manifest.json", "source",
     }  # fmt: skip
     assert main(["check", EXAMPLE]) == 0
     assert main(["plan", EXAMPLE]) == 0
@@ -142,7 +142,7 @@ def test_a_second_build_leaves_everything_alone_and_a_third_says_why_not(
     changed = {file["name"]: file["why"] for file in files if file["written"]}
     changed.pop("firmware/budget.json", None)  # the table may take as many bytes as before
     firmware = {"firmware/firmware.elf", "firmware/firmware.hex"} if shutil.which("avr-gcc") else set()
-    assert changed.keys() == {"recipes.h", "table.bin", "table.h", "plan.json"} | firmware
+    assert changed.keys() == {"recipes.h", "table.bin", "table.h", "plan.json", "source"} | firmware
     assert {why for name, why in changed.items() if name not in firmware} == {"changed: recipes.toml"}
     assert {changed[name] for name in firmware} <= {"changed: table.h"}
 

@@ -21,7 +21,10 @@ DESCRIPTION = """Writes, into the folder build of the project:
   table.h        the same bytes as the default inside a firmware
   plan.json      the expected edges of every recipe at every serving
   manifest.json  digests of what went in and came out
-and firmware/, the program for the machine's controller, where its compiler is installed. With --arduino also
+and for the machine's controller
+  source/        the program in C: engine, port, machine, table; how to compile it is in compile.txt there
+  firmware/      the program itself, where its compiler is installed
+With --arduino also
   arduino/NAME/  a library for the Arduino editor and PlatformIO, with a sketch that pours
 Only what changed is written, with the reason; the same input gives the same bytes on every computer."""
 EXAMPLE = "dosewright build my-cart"
@@ -36,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from dosewright.gen import emit
+    from dosewright.gen import arduino, emit
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
     from dosewright.gen.output import write
@@ -47,13 +50,19 @@ def run(arguments: argparse.Namespace) -> int:
     for problem in project.problems:
         print(problem, file=sys.stderr)
     out = arguments.out or arguments.folder / "build"
-    changes = write(out, _inputs(arguments.folder), emit.files(compiled))
-    if arguments.arduino:
-        changes.append(_arduino(compiled, project.target, out, _inputs(arguments.folder)))
+    inputs = _inputs(arguments.folder)
+    # all of it is made before any of it is written: what is refused leaves an earlier build whole
+    apart: dict[str, dict[str, bytes]] = {}
+    products: dict[str, bytes] = {}
     note = ""
+    if arguments.arduino:
+        apart[f"arduino/{arduino.library_name(compiled.machine)}"] = arduino.library(compiled, project.target)
     if not arguments.no_firmware:
-        products, note = _firmware(compiled, project.target, out, changes)
-        changes += products
+        source, products, note = _firmware(compiled, project.target, out)
+        apart |= source
+    changes = write(out, inputs, emit.files(compiled))
+    changes += [_as_one(out, folder, inputs, files) for folder, files in apart.items()]
+    changes += _products(out, products, changes)
     takes = _takes(compiled, project.target, out, changes)
     flash = _by_hand(project.target, out, changes)
     if arguments.json:
@@ -82,41 +91,50 @@ def _inputs(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in paths if path.is_file()}
 
 
-def _arduino(compiled: Compiled, target: Target, out: Path, inputs: dict[str, bytes]) -> Change:
-    """The library, told as one; it has a manifest of its own, for it is copied away whole."""
-    from dosewright.gen import arduino
+def _as_one(out: Path, folder: str, inputs: dict[str, bytes], files: dict[str, bytes]) -> Change:
+    """A folder written and told as one; it has a manifest of its own, for it is copied away whole."""
     from dosewright.gen.output import Change, write
 
-    folder = f"arduino/{arduino.library_name(compiled.machine)}"
-    changes = write(out / folder, inputs, arduino.library(compiled, target))
+    changes = write(out / folder, inputs, files)
     why = sorted({change.why for change in changes if change.written})
     return Change(folder, bool(why), "; ".join(why) or "unchanged")
 
 
 def _firmware(
-    compiled: Compiled, target: Target, out: Path, changes: list[Change]
-) -> tuple[list[Change], str]:
-    """What became of the products, or none and a note: the other files are of use without a compiler."""
-    from dosewright.gen.firmware import build_program, compiler_of
-    from dosewright.gen.output import Change
+    compiled: Compiled, target: Target, out: Path
+) -> tuple[dict[str, dict[str, bytes]], dict[str, bytes], str]:
+    """The folder of sources; the products, or none and a note: the rest is of use without a compiler."""
+    from dosewright.gen.firmware import compile_program, compiler_of, sources
+
+    folder = out / "firmware"
+    stale = f"; what is in {folder} is of an earlier build" if any(folder.glob("*")) else ""
+    if target.build is None:
+        return {}, {}, f"no firmware: {target.title} has none yet{stale}"
+    source = {"source": sources(compiled, target)}
+    if compiler_of(target.build) is None:
+        looked = ", ".join(target.build.compilers)
+        by_hand = f"; to compile it elsewhere: {out / 'source' / 'compile.txt'}"
+        have = f"no firmware: {looked} is not installed; to have it: {target.build.install}"
+        return source, {}, have + by_hand + stale
+    return source, compile_program(compiled, target), ""
+
+
+def _products(out: Path, products: dict[str, bytes], changes: list[Change]) -> list[Change]:
+    """The products written, and what became of each."""
+    from dosewright.gen.output import Change, replace_all
 
     folder = out / "firmware"
     old = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
-    stale = f"; what is in {folder} is of an earlier build" if old else ""
-    if target.build is None:
-        return [], f"no firmware: {target.title} has none yet{stale}"
-    if compiler_of(target.build) is None:
-        looked = ", ".join(target.build.compilers)
-        return [], f"no firmware: {looked} is not installed; to have it: {target.build.install}{stale}"
+    replace_all(folder, products)
     compiled_in = ("machine.h", "table.h")
     headers = [change.name for change in changes if change.written and change.name in compiled_in]
     why = f"changed: {', '.join(headers)}" if headers else "the compiler or the installed dosewright changed"
-    products = []
-    for name, path in sorted(build_program(compiled, target, folder).items()):
-        same = path.read_bytes() == old.get(name)
+    found = []
+    for name, data in sorted(products.items()):
+        same = data == old.get(name)
         reason = "unchanged" if same else why if name in old else "new"
-        products.append(Change(f"firmware/{name}", not same, reason))
-    return products, ""
+        found.append(Change(f"firmware/{name}", not same, reason))
+    return found
 
 
 def _takes(
