@@ -19,7 +19,7 @@ NAME_LIMIT = 50  # of a library: by PlatformIO's documentation of library.json; 
 # What is asked for is a URL that a person can visit. There is none, and a name of RFC 2606 says so.
 NO_HOME_PAGE = "https://no-home-page.invalid/"
 SOURCES = ("engine/dw_*.c", "engine/dw_*.h", "arduino/dw_*.cpp", "arduino/dw_*.h")
-# of the promptest, with the example sketches on an Uno and a Mega; tests/arduino measures up to 102
+# of the promptest, with the example sketches on an Uno and a Mega; tests/arduino measures up to 105
 EDGES_WITHIN_US = 110
 
 Item = TypeVar("Item", Output, Interlock, Button)

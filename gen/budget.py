@@ -24,6 +24,8 @@ JUMP_TABLE = frozenset({"__tablejump2__", "__tablejump__"})  # of a switch: ends
 SHARED = frozenset({"__prologue_saves__", "__epilogue_restores__"})  # parts of functions, within their frames
 POINTER = re.compile(r"\te?(icall|ijmp)\b")
 RETURN_ADDRESS = 2  # bytes, where the compiler gives no size
+WIDE_RETURN_ADDRESS = 3  # on chips of more than 128 KiB of flash, which are of this architecture:
+WIDE = re.compile(r"^architecture: avr:6\b", re.MULTILINE)
 
 _FUNCTION = re.compile(r"^[0-9a-f]+ <([^>]+)>:$")
 _CALL = re.compile(r"\t(r?call|r?jmp)\t.*<([^>+]+)(\+0x[0-9a-f]+)?>")
@@ -70,7 +72,7 @@ def measure(elf: Path, frames: Mapping[str, int], tools: str = "avr-") -> Budget
     """
     sections = dict(re.findall(r"^(\.\S+)\s+(\d+)", _output(f"{tools}size", "-A", str(elf)), re.MULTILINE))
     sizes = {name: int(size) for name, size in sections.items()}
-    functions = _functions(_output(f"{tools}objdump", "-d", str(elf)), frames)
+    functions = _functions(_output(f"{tools}objdump", "-fd", str(elf)), frames)
     roots = [MAIN, *2 * [name for name in functions if HANDLER.fullmatch(name)]]
     without = {root: _depth(functions, root, leave_out=ONCE) for root in roots}
     whole = {root: _depth(functions, root) for root in roots}
@@ -99,12 +101,13 @@ def read_frames(files: Iterable[Path]) -> dict[str, int]:
 
 def _functions(disassembly: str, frames: Mapping[str, int]) -> dict[str, _Function]:
     functions: dict[str, _Function] = {}
+    least = WIDE_RETURN_ADDRESS if WIDE.search(disassembly) else RETURN_ADDRESS
     name = plain = ""
     for line in disassembly.splitlines():
         if found := _FUNCTION.match(line):
             name = found[1]
             plain = _NUMBERED.sub("", name)
-            functions[name] = _Function(frames.get(plain, RETURN_ADDRESS))
+            functions[name] = _Function(frames.get(plain, least))
         elif name in SHARED:
             continue
         elif name and (called := _CALL.search(line)):

@@ -123,6 +123,8 @@ def test_every_recipe_is_poured_as_planned(
     trace = [entry for record in records for entry in record.trace]
     worst = worst_us(lateness(port, compiled, trace, first))
     assert worst <= EDGES_WITHIN_US
+    if board == "mega":  # the slowest: a bound far above it would say less than is known
+        assert worst > 0.75 * EDGES_WITHIN_US
     told = int.from_bytes(port.bench.memory(symbol(sketch(board), "_ZL5worst"), 4), "little")
     # latest() counts from the tick
     assert told - worst == pytest.approx(FIRST_EDGE_US[board], abs=25)

@@ -33,11 +33,11 @@ def avr_tools() -> None:
 def compile_avr(avr_tools: None, tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
     """Compile sources with these flags; returns the ELF."""
 
-    def compiled(*sources: Path, flags: tuple[str, ...] = ()) -> Path:
+    def compiled(*sources: Path, flags: tuple[str, ...] = (), chip: str = "atmega328p") -> Path:
         elf = tmp_path_factory.mktemp("avr") / "program.elf"
         command = [
             "avr-gcc",
-            "-mmcu=atmega328p",
+            f"-mmcu={chip}",
             "-DF_CPU=16000000UL",
             "-Os",
             *flags,
