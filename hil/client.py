@@ -7,6 +7,7 @@ import time
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Self, TypeVar
 
 from dosewright.hil import frames, messages
@@ -58,16 +59,26 @@ class Silent(RigTrouble):
     """Nothing answers in frames of this tool."""
 
 
+class OtherVersion(RigTrouble):
+    """What answers is of this tool, but of another version."""
+
+
 class Client:
     """Speaks to one controller.
 
     ``now`` gives seconds; simulated rigs pass their own time. ``boots``: the controller may be starting now.
+    ``folder`` is the project's, for the commands that mend what is found; None where it is not known.
     """
 
     def __init__(
-        self, port: Port, name: str, now: Callable[[], float] = time.monotonic, boots: bool = False
+        self,
+        port: Port,
+        name: str,
+        now: Callable[[], float] = time.monotonic,
+        boots: bool = False,
+        folder: Path | None = None,
     ) -> None:
-        self.name = name
+        self.name, self.folder = name, folder
         self._repeats = REPEATS_AT_BOOT if boots else REPEATS
         self._port, self._now = port, now
         self._sequence = 0
@@ -79,9 +90,14 @@ class Client:
         port.timeout = ANSWER_WITHIN
 
     @classmethod
-    def open(cls, url: str) -> Self:
+    def open(cls, url: str, folder: Path | None = None) -> Self:
         """A client of the controller on a port that pyserial can open."""
-        return cls(open_port(url, timeout=ANSWER_WITHIN), url, boots=opening_resets(url))
+        return cls(open_port(url, timeout=ANSWER_WITHIN), url, boots=opening_resets(url), folder=folder)
+
+    @property
+    def flash_command(self) -> str:
+        """The command that puts the project's firmware onto this controller."""
+        return flash_command(self.name, self.folder)
 
     def close(self) -> None:
         self._port.close()
@@ -98,10 +114,10 @@ class Client:
         """Who answers; from then on frames may be as large as it takes."""
         payload = self._done(Request.IDENTIFY)
         if payload and payload[0] != messages.PROTOCOL:
-            stale = f"the firmware is stale: mend it with {flash_command(self.name)}"
+            stale = f"the firmware is stale: mend it with {self.flash_command}"
             if payload[0] > messages.PROTOCOL:
                 stale = "this tool is stale: update dosewright"
-            raise RigTrouble(
+            raise OtherVersion(
                 f"{self.name}: the controller speaks protocol {payload[0]}, this tool protocol "
                 f"{messages.PROTOCOL}; {stale}"
             )
@@ -259,11 +275,11 @@ class Client:
         except (messages.BadAnswer, struct.error) as error:
             raise self._nonsense(str(error)) from None
 
-    def _nonsense(self, what: str) -> RigTrouble:
-        return RigTrouble(
+    def _nonsense(self, what: str) -> OtherVersion:
+        return OtherVersion(
             f"{self.name}: the controller answered in a way this tool (protocol {messages.PROTOCOL}) does "
             f"not understand ({what}); its firmware is of another version: mend it with "
-            f"{flash_command(self.name)}"
+            f"{self.flash_command}"
         )
 
     def _lost(self, error: Exception) -> RigTrouble:
@@ -278,11 +294,11 @@ class Client:
                 f"{self.name}: something answers there, but not in frames of this tool ({len(noise)} bytes, "
                 f"the first {noise[:8].hex(' ')}); another program is on the controller, or another "
                 "port is meant (dosewright ports). To put the firmware on, which resets the board: "
-                f"{flash_command(self.name)}"
+                f"{self.flash_command}"
             )
         return (
             f"{self.name}: no answer within {ANSWER_WITHIN * (1 + self._repeats):g} s; is the controller "
             "powered, is it the right port (dosewright ports), does the cable carry data? A board that is "
             "blank or has another program is silent too; to find out and put the firmware on, which resets "
-            f"the board: {flash_command(self.name)}"
+            f"the board: {self.flash_command}"
         )

@@ -20,7 +20,7 @@ from dosewright.gen.fingerprint import build_digest, interface
 from dosewright.gen.lower import Compiled
 from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.targets import Bootloader, Flashing, Target
-from dosewright.hil.client import Client, Silent
+from dosewright.hil.client import Client, OtherVersion, Silent
 from dosewright.hil.trouble import RigTrouble
 
 WORDS_QUOTED = 6  # lines of the program at most
@@ -104,6 +104,9 @@ def firmware_on(port: str, say: Callable[[str], None]) -> bool:
         except Silent:
             say(f"{port}: no firmware of dosewright answers")
             return False
+        except OtherVersion:
+            say(f"{port}: firmware of another version answers; whether it is pouring cannot be asked of it")
+            return True
         if state != State.IDLE:
             raise RigTrouble(f"{port}: it is {state.name.lower()}: wait until it is done, or stop it")
     unit = f" of unit {found.unit}" if found.unit else ""
@@ -111,9 +114,9 @@ def firmware_on(port: str, say: Callable[[str], None]) -> bool:
     return True
 
 
-def answers(port: str, compiled: Compiled) -> str:
+def answers(port: str, folder: Path, compiled: Compiled) -> str:
     """The version of the engine that answers after the writing. RigTrouble where it is not this firmware."""
-    with Client.open(port) as client:
+    with Client.open(port, folder) as client:
         try:
             found = client.identify()
         except Silent:

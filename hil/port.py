@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol, cast
 
@@ -65,6 +66,12 @@ def open_port(url: str, *, timeout: float) -> Port:
             f"{url}: not a port that can be opened ({error}); dosewright ports lists what there is"
         ) from None
     return cast(Port, port)
+
+
+def caution(url: str, say: Callable[[str], None]) -> None:
+    """What every verb says before it opens a port, where opening it may reset the controller."""
+    if opening_resets(url):
+        say(f"{url}: opening the port may reset the controller; a pour that runs on it would end")
 
 
 def opening_resets(url: str) -> bool:

@@ -16,7 +16,7 @@ from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.hil import readback
 from dosewright.hil.messages import Held, Identity
-from dosewright.hil.port import SIMULATED
+from dosewright.hil.port import SIMULATED, caution
 from dosewright.hil.readback import Labels
 from dosewright.hil.rig import open_rig
 from dosewright.hil.trouble import RigTrouble
@@ -25,11 +25,14 @@ from dosewright.hil.upload import read_record
 MACHINE = "machine.toml"
 
 
-def read_back(folder: Path, url: str, say: Callable[[str], None]) -> dict[str, Any]:
+def read_back(
+    folder: Path, url: str, say: Callable[[str], None], warn: Callable[[str], None]
+) -> dict[str, Any]:
     """Write recipes.toml, loaded.toml and calibration.toml where missing; compare what they build to.
 
     Channels and stages get their names from machine.toml if it is there. ``same`` is None where nothing could
-    be compared. Nothing that is there is overwritten. Raises UserError and RigTrouble.
+    be compared. Nothing that is there is overwritten. ``warn`` gets what is to be said before the port is
+    opened. Raises UserError and RigTrouble.
     """
     if url in SIMULATED:
         raise UserError(
@@ -42,7 +45,8 @@ def read_back(folder: Path, url: str, say: Callable[[str], None]) -> dict[str, A
             f"{folder}: found recipes.toml and calibration.toml; wanted a folder where one is missing, for "
             "nothing is overwritten; name another folder"
         )
-    with open_rig(url) as rig:
+    caution(url, warn)
+    with open_rig(url, folder) as rig:
         identity = rig.client.identify()
         there = {b"R": identity.recipes, b"C": identity.calibration}
         records = {

@@ -68,9 +68,13 @@ def is_simulated(url: str) -> bool:
     return url.partition("://")[0] in SIMULATED
 
 
-def open_rig(url: str) -> Rig:
-    """Open a rig by URL or port name. Raises RigTrouble, or UserError when it has to be built and cannot."""
+def open_rig(url: str, folder: Path | None = None) -> Rig:
+    """Open a rig by URL or port name; ``folder``, the project's, is named in the commands that mend.
+
+    Raises RigTrouble, or UserError when it has to be built and cannot.
+    """
     port = open_port(url, timeout=ANSWER_WITHIN)
     if isinstance(port, SimulatedPort):
-        return Rig(url, Client(port, url, port.now), port, port.seconds)
-    return Rig(url, Client(port, url, boots=opening_resets(url)), None, lambda _: time.monotonic())
+        return Rig(url, Client(port, url, port.now, folder=folder), port, port.seconds)
+    client = Client(port, url, boots=opening_resets(url), folder=folder)
+    return Rig(url, client, None, lambda _: time.monotonic())

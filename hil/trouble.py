@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from dosewright.gen.problems import Exit, UserError
 
 
@@ -16,7 +18,11 @@ class RigCrashed(RigTrouble):
     """A simulated controller ended by itself: a finding about its program, not about the bench."""
 
 
-def flash_command(name: str) -> str:
-    """The command that puts firmware onto the controller that the harness calls so."""
+def flash_command(name: str, folder: Path | None) -> str:
+    """The command that puts firmware onto the controller that the harness calls so.
+
+    ``folder`` is the project's, None where nobody said which it is.
+    """
     port = "PORT (on the computer that the board is plugged into)" if "://" in name else name
-    return f"dosewright flash FOLDER --rig {port}"
+    project = "FOLDER" if folder is None else f'"{folder}"' if " " in str(folder) else str(folder)
+    return f"dosewright flash {project} --rig {port}"

@@ -14,7 +14,7 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.table import CALIBRATION, FORMATS, RECIPES
 from dosewright.hil.client import Client, Refused
 from dosewright.hil.messages import Held, Identity, Slot
-from dosewright.hil.trouble import RigTrouble, flash_command
+from dosewright.hil.trouble import RigTrouble
 
 KINDS = {b"R": "recipes", b"C": "calibration"}
 MOST = 1 << 20  # bytes of the longest record that is believed
@@ -44,7 +44,7 @@ class Loaded:
 def fits(client: Client, compiled: Compiled) -> Identity:
     """Identify the controller. RigTrouble where it does not fit, naming both sides and what to do."""
     found = client.identify()
-    build_again = f"the firmware is stale: mend it with {flash_command(client.name)}"
+    build_again = f"the firmware is stale: mend it with {client.flash_command}"
     for what, format_found, ours in (
         ("recipes", found.recipes_format, FORMATS[RECIPES]),
         ("calibration", found.calibration_format, FORMATS[CALIBRATION]),
@@ -184,7 +184,7 @@ def _differs(client: Client, kind: bytes, record: bytes) -> str:
 
 
 def _refusal(client: Client, refused: Refused, name: str, compiled: Compiled) -> str:
-    flash = flash_command(client.name)
+    flash = client.flash_command
     mend = {
         Reason.BUSY: "it is pouring: wait until it is done, or stop it",
         Reason.WRONG_INTERFACE: f"the firmware is stale: mend it with {flash}",

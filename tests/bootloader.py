@@ -16,6 +16,11 @@ import threading
 import tty
 from collections.abc import Callable
 
+from fake_device import FakePort
+from twin_device import TwinDevice
+
+Program = Callable[[bytes], bytes]  # what it is sent -> what it answers
+
 SYNC_END, IN_SYNC, OK = 0x20, b"\x14", b"\x10"
 # command -> how many bytes follow it, up to and without the end mark
 FOLLOW = {0x30: 0, 0x41: 1, 0x42: 20, 0x50: 0, 0x51: 0, 0x55: 2, 0x56: 4, 0x75: 0, 0x74: 3}
@@ -41,7 +46,7 @@ class Board:
     def __init__(
         self,
         speed: int,
-        program: Callable[[bytes], bytes] | None = None,
+        program: Program | None = None,
         signature: bytes = UNO,
         size: int = 32768,
         stuck: int = -1,
@@ -141,3 +146,14 @@ class Board:
     def _put(self, data: bytes) -> None:
         while data:
             data = data[os.write(self._far, data) :]
+
+
+def speaking(device: TwinDevice | FakePort) -> Program:
+    """The program of a board: the twin's controller, or one written out, its clock standing still."""
+
+    def hear(data: bytes) -> bytes:
+        device.write(data)
+        said, device.to_read = device.to_read, b""
+        return said
+
+    return hear

@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
     from dosewright.hil import flashing
-    from dosewright.hil.port import SIMULATED, opening_resets
+    from dosewright.hil.port import SIMULATED, caution
     from dosewright.hil.report import Passed, terminal
 
     told, console = terminal(stderr=True), terminal()
@@ -59,8 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
     file = build_program(compiled, target, arguments.folder / "build" / "firmware")[target.flash.file]
     if shutil.which(target.flash.program) is None:
         raise flashing.missing(target.flash, "not installed", port, str(file))
-    if opening_resets(port):
-        say(f"{port}: opening the port may reset the controller; a pour that runs on it would end")
+    caution(port, say)
     before = flashing.firmware_on(port, say)
     say(f"{target.flash.program} will write {file} and compare it.\n{CAUTION}")
     asking = not (arguments.yes or arguments.json) and sys.stdin.isatty()
@@ -73,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
         f"{port}: a bootloader answers" + ("" if before else ": a board that is blank or has another program")
     )
     flasher.write(kind, file)
-    engine = flashing.answers(port, compiled)
+    engine = flashing.answers(port, arguments.folder, compiled)
     say(f"written, compared, and it answers: engine {engine}, built for {compiled.machine.name}")
     say(f"next: dosewright load {arguments.folder} --rig {port}")
     if arguments.json:

@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.hil import recovery, regression, restarts
     from dosewright.hil.changes import Words
     from dosewright.hil.loading import Loading
-    from dosewright.hil.port import opening_resets
+    from dosewright.hil.port import caution
     from dosewright.hil.replay import Session
     from dosewright.hil.report import Bystander, Uploading, as_json, terminal, verdict_table
     from dosewright.hil.rig import is_simulated, open_rig, rig_url
@@ -62,8 +62,11 @@ def run(arguments: argparse.Namespace) -> int:
         if not arguments.json:
             console.print(text, soft_wrap=True, markup=False)
 
+    def warn(text: str) -> None:
+        told.print(text, soft_wrap=True, markup=False)
+
     if arguments.read_back:
-        done = recovery.read_back(arguments.folder, arguments.rig, say)
+        done = recovery.read_back(arguments.folder, arguments.rig, say, warn)
         if arguments.json:
             print(json.dumps(done, indent=1, ensure_ascii=False))
         return Exit.FINDINGS if done["same"] is False else Exit.DONE
@@ -77,19 +80,15 @@ def run(arguments: argparse.Namespace) -> int:
     court = Court.of(project, compiled)
     url = rig_url(arguments.rig, arguments.folder)
     for problem in project.problems:
-        told.print(str(problem), soft_wrap=True, markup=False)
-    if opening_resets(url):
-        told.print(
-            f"{url}: opening the port may reset the controller; a pour that runs on it would end",
-            soft_wrap=True,
-        )
+        warn(str(problem))
 
     def agreed() -> bool:
         asking = not (arguments.yes or arguments.json or is_simulated(url)) and sys.stdin.isatty()
         return not asking or input("Write this? [y/N] ").strip().lower() in ("y", "yes")
 
     verdicts = []
-    with open_rig(url) as rig:
+    caution(url, warn)
+    with open_rig(url, arguments.folder) as rig:
         identity = fits(rig.client, compiled)
         unit = f" of unit {identity.unit}" if identity.unit else ""
         say(
@@ -98,7 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
         restart = restarts.told(rig.client, identity, compiled, court.names)
         if restart:
-            told.print(restart, soft_wrap=True, markup=False)
+            warn(restart)
         words = Words.of(project, compiled, court.names)
         loading = Loading(rig.client, identity, words, say, agreed, Uploading(told))
         if arguments.back:

@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.hil import clock, regression, restarts
     from dosewright.hil.faults import Case
     from dosewright.hil.junit import junit
-    from dosewright.hil.port import opening_resets
+    from dosewright.hil.port import caution
     from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
     from dosewright.hil.rig import Rig, is_simulated, open_rig, rig_url
     from dosewright.hil.trouble import RigTrouble
@@ -68,22 +68,22 @@ def run(arguments: argparse.Namespace) -> int:
             "--faults moves switches by itself and needs a simulated rig, such as --rig host",
             exit_code=Exit.USAGE,
         )
-    if opening_resets(url):
-        told.print(
-            f"{url}: opening the port may reset the controller; a pour that runs on it would end",
-            soft_wrap=True,
-        )
+
+    def warn(text: str) -> None:
+        told.print(text, soft_wrap=True, markup=False)
 
     def opened() -> Rig:
-        rig = open_rig(url)
+        rig = open_rig(url, arguments.folder)
         try:
             restart = restarts.told(rig.client, fits(rig.client, compiled), compiled, court.names)
         except RigTrouble:
             rig.close()
             raise
         if restart:
-            told.print(restart, soft_wrap=True, markup=False)
+            warn(restart)
         return rig
+
+    caution(url, warn)
 
     verdicts = []
     readings: list[clock.Reading] = []

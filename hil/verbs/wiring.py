@@ -38,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
-    from dosewright.hil.port import opening_resets
+    from dosewright.hil.port import caution
     from dosewright.hil.report import terminal
     from dosewright.hil.rig import open_rig, rig_url
     from dosewright.hil.upload import fits
@@ -60,10 +60,9 @@ def run(arguments: argparse.Namespace) -> int:
         return Exit.DONE
     told = terminal(stderr=True)
     url = rig_url(arguments.rig, arguments.folder)
-    if opening_resets(url):
-        told.print(f"{url}: opening the port may reset the controller", soft_wrap=True)
+    caution(url, lambda text: told.print(text, soft_wrap=True, markup=False))
     helper: Helper
-    with open_rig(url) as rig:
+    with open_rig(url, arguments.folder) as rig:
         fits(rig.client, compiled)
         if arguments.answers:
             helper = Written(arguments.answers, told)

@@ -123,7 +123,7 @@ def test_firmware_gives_way_to_firmware(
     (folder / "machine.toml").write_text(text.replace('pause_limit = "', 'pause_limit = "1'))
     capsys.readouterr()
     assert main(load) == 3
-    assert f"the firmware is stale: mend it with dosewright flash FOLDER --rig {board.name}" in (
+    assert f"the firmware is stale: mend it with dosewright flash {folder} --rig {board.name}" in (
         capsys.readouterr().err
     )
     assert main(flash) == 0, capsys.readouterr().err

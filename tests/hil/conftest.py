@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -12,6 +13,10 @@ from dosewright.hil import port
 from dosewright.hil.verdicts import Court
 from stand import EVERY_REACTION, EXAMPLE, court_of, write_project
 from tools import need
+from twin_device import TwinDevice
+
+if TYPE_CHECKING:
+    from bootloader import Board, Program
 
 
 @pytest.fixture(autouse=True)
@@ -47,3 +52,27 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Court], Path]:
         return made[id(court)]
 
     return build
+
+
+@pytest.fixture
+def board() -> Iterator[Callable[..., Board]]:
+    """Boards on pseudo terminals, which are POSIX only."""
+    from bootloader import Board
+
+    made: list[Board] = []
+
+    def make(*words: Any, **named: Any) -> Board:
+        made.append(Board(*words, **named))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
+@pytest.fixture
+def program(court: Court) -> Program:
+    """The example's controller as the twin has it."""
+    from bootloader import speaking
+
+    return speaking(TwinDevice(court.compiled))

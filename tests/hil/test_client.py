@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from pathlib import Path
 
 import pytest
 
@@ -195,6 +196,24 @@ def test_another_protocol_says_which_side_is_stale() -> None:
     assert "the controller speaks protocol 3, this tool protocol 2; this tool is stale" in newer
     older = trouble(client_of(answering(b"\0"))[0])
     assert "protocol 0" in older and "the firmware is stale: mend it with dosewright flash FOLDER" in older
+
+
+@pytest.mark.parametrize(
+    ("name", "folder", "command"),
+    [
+        ("COM9", Path("my-cart"), "dosewright flash my-cart --rig COM9"),
+        ("COM9", Path("my cart"), 'dosewright flash "my cart" --rig COM9'),
+        ("COM9", None, "dosewright flash FOLDER --rig COM9"),
+        (
+            "socket://bench:4000",
+            Path("my-cart"),
+            "dosewright flash my-cart --rig PORT (on the computer that the board is plugged into)",
+        ),
+    ],
+)
+def test_the_command_that_mends_names_what_is_known(name: str, folder: Path | None, command: str) -> None:
+    port = FakePort(lambda *_: b"")
+    assert Client(port, name, port.now, folder=folder).flash_command == command
 
 
 def test_a_port_that_vanishes() -> None:

@@ -1,7 +1,6 @@
 """The verb flash: which bootloader answers, what is written, and what is said of a port where none does.
 
-A stand-in for avrdude notes how it is called and says what avrdude 7.1 said in the same case; the real
-avrdude, where it is installed, writes to a board of ``tests/bootloader.py``.
+A stand-in for avrdude notes how it is called and says what avrdude 7.1 said in the same case.
 """
 
 from __future__ import annotations
@@ -11,18 +10,18 @@ import json
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from dosewright.gen import firmware, targets
 from dosewright.gen.cli import main
 from dosewright.hil import client
+from dosewright.hil.frames import ANSWER
 from dosewright.hil.replay import Session
 from dosewright.hil.verdicts import Court
-from tools import need
+from fake_device import FakePort, wire
 from twin_device import TwinDevice
 
 pytest.importorskip("pty", reason="pseudo terminals are POSIX only")
@@ -38,10 +37,9 @@ from avrdude_stand_in import (
     Said,
     StandIn,
 )
-from bootloader import Board
+from bootloader import Board, Program, speaking
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
-Program = Callable[[bytes], bytes]  # what it is sent -> what it answers
 
 
 @pytest.fixture
@@ -49,19 +47,6 @@ def cart(tmp_path: Path) -> Path:
     folder = tmp_path / "cart"
     shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build"))
     return folder
-
-
-@pytest.fixture
-def board() -> Iterator[Callable[..., Board]]:
-    made: list[Board] = []
-
-    def make(*words: Any, **named: Any) -> Board:
-        made.append(Board(*words, **named))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
 
 
 @pytest.fixture
@@ -78,22 +63,6 @@ def avrdude(tmp_path: Path, hex_file: Path, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
     monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
     return made
-
-
-def speaking(device: TwinDevice) -> Program:
-    """The program of a board: a controller as the twin has it, with its clock standing still."""
-
-    def hear(data: bytes) -> bytes:
-        device.write(data)
-        said, device.to_read = device.to_read, b""
-        return said
-
-    return hear
-
-
-@pytest.fixture
-def program(court: Court) -> Program:
-    return speaking(TwinDevice(court.compiled))
 
 
 def flash(cart: Path, board: Board, *words: str) -> int:
@@ -124,6 +93,49 @@ def test_the_new_bootloader_is_tried_first_and_the_old_one_next(
     assert printed.out.endswith(f"\nnext: dosewright load {cart} --rig {blank.name}\n")
     assert printed.out.index("all its pins are inputs") < printed.out.index("looking for a bootloader")
     assert printed.err.splitlines() == [line for line in WRITTEN.splitlines() if line], "a line a phase"
+
+
+@pytest.mark.parametrize("protocol", [1, 3])
+def test_firmware_of_another_version_is_no_reason_not_to_flash(
+    cart: Path,
+    court: Court,
+    program: Program,
+    board: Callable[..., Board],
+    avrdude: StandIn,
+    protocol: int,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What tells that the firmware is stale sends people here."""
+
+    def answer(sequence: int, kind: int, _: bytes) -> bytes:
+        return wire(bytes([sequence, kind | ANSWER, 0, 0, protocol]) + b"whatever that version says")
+
+    stale = speaking(FakePort(answer))
+    avrdude.says({NEW: ("", 0)}, {NEW: (WRITTEN, 0)})
+    there = board(0, lambda data: (program if avrdude.has_written else stale)(data))
+    assert main(["load", str(cart), "--rig", there.name]) == 3
+    side = "the firmware is stale: mend it with dosewright flash" if protocol < 2 else "this tool is stale"
+    assert side in capsys.readouterr().err
+    assert flash(cart, there) == 0
+    printed = capsys.readouterr().out
+    assert (
+        f"{there.name}: firmware of another version answers; whether it is pouring cannot be asked of it\n"
+        in printed
+    )
+    assert f"{there.name}: a bootloader answers\n" in printed and "written, compared" in printed
+
+
+def test_firmware_that_is_of_another_version_after_the_writing_too(
+    cart: Path, board: Callable[..., Board], avrdude: StandIn, capsys: pytest.CaptureFixture[str]
+) -> None:
+    avrdude.says({NEW: ("", 0)}, {NEW: (WRITTEN, 0)})
+    older = FakePort(lambda sequence, kind, _: wire(bytes([sequence, kind | ANSWER, 0, 0, 1])))
+    there = board(0, speaking(older))
+    assert flash(cart, there) == 3
+    assert (
+        f"{there.name}: the controller speaks protocol 1, this tool protocol 2; the firmware is stale: "
+        f"mend it with dosewright flash {cart} --rig {there.name}\n"
+    ) in capsys.readouterr().err
 
 
 def test_a_board_that_has_the_firmware_gets_it_anew(
@@ -286,7 +298,7 @@ def test_what_is_no_port(
     assert avrdude.calls == []
 
 
-@pytest.mark.parametrize("verb", ["load", "replay"])
+@pytest.mark.parametrize("verb", ["load", "load --read-back", "replay", "wiring"])
 def test_a_silent_port_is_answered_with_the_command_and_nothing_is_flashed_unasked(
     cart: Path,
     board: Callable[..., Board],
@@ -295,10 +307,12 @@ def test_a_silent_port_is_answered_with_the_command_and_nothing_is_flashed_unask
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     port = board(115200)
-    assert main([verb, str(cart), "--rig", port.name]) == 3
+    if "--read-back" in verb:
+        (cart / "calibration.toml").unlink()
+    assert main([*verb.split(), str(cart), "--rig", port.name]) == 3
     said = capsys.readouterr().err
     assert "is it the right port (dosewright ports), does the cable carry data?" in said
-    assert f"which resets the board: dosewright flash FOLDER --rig {port.name}" in said
+    assert f"which resets the board: dosewright flash {cart} --rig {port.name}" in said
     assert avrdude.calls == []
 
 
@@ -316,73 +330,3 @@ def test_every_command_is_one_line_for_its_port_and_file(name: str) -> None:
         ).stdout.splitlines()
         assert shown[shown.index("-b") + 1] == str(kind.baud) and shown[shown.index("-P") + 1] == "PORT"
         assert "flash:w:my cart/firmware.hex:i" in shown
-
-
-# The real avrdude
-
-
-@pytest.fixture(scope="module")
-def built_cart(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The example with its firmware, compiled."""
-    need("avrdude", "avr-gcc")
-    folder = tmp_path_factory.mktemp("flash") / "cart"
-    shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build"))
-    assert main(["build", str(folder)]) == 0
-    return folder
-
-
-def image(folder: Path) -> bytes:
-    """What is in the Intel HEX, as the GNU tools read it."""
-    made = folder / "image.bin"
-    file = folder / "build" / "firmware" / "firmware.hex"
-    subprocess.run(["avr-objcopy", "-I", "ihex", "-O", "binary", str(file), str(made)], check=True)
-    return made.read_bytes()
-
-
-@pytest.mark.parametrize("speed", [115200, 57600])
-def test_avrdude_writes_to_a_blank_board(
-    built_cart: Path,
-    program: Program,
-    board: Callable[..., Board],
-    speed: int,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 4)
-    blank = board(speed, program)
-    assert flash(built_cart, blank, "--json") == 0
-    printed = capsys.readouterr()
-    told = json.loads(printed.out)
-    assert (told["baud"], told["firmware_before"]) == (speed, False)
-    wanted = image(built_cart)
-    assert bytes(blank.flash[: len(wanted)]) == wanted and set(blank.flash[len(wanted) :]) == {0xFF}
-    assert "Writing | ####" in printed.err and "verified" in printed.err
-
-
-def test_avrdude_refuses_another_chip(
-    built_cart: Path,
-    board: Callable[..., Board],
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    """The signature of an ATmega2560, as in its data sheet."""
-    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
-    mega = board(115200, signature=bytes.fromhex("1e9801"))
-    assert flash(built_cart, mega) == 3
-    said = capsys.readouterr().err
-    assert "the bootloader there is of another chip: found 0x1e9801" in said and "Nothing was written" in said
-    assert mega.pages == []
-
-
-def test_a_flash_cell_that_does_not_hold_is_found(
-    built_cart: Path,
-    program: Program,
-    board: Callable[..., Board],
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    monkeypatch.setattr(client, "REPEATS_AT_BOOT", 2)
-    worn = board(115200, program, stuck=0x123)
-    assert flash(built_cart, worn) == 3
-    said = capsys.readouterr().err
-    assert "was not written whole" in said and "0x0123" in said

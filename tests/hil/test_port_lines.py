@@ -80,6 +80,43 @@ def test_where_the_system_can_hold_them_the_lines_are_never_raised(
     assert moved == [("dtr", False), ("rts", False)]
 
 
+CAUTION = "{}: opening the port may reset the controller; a pour that runs on it would end"
+
+
+@pytest.mark.parametrize("words", [["load"], ["load", "--read-back"], ["replay"], ["wiring"], ["flash"]])
+@pytest.mark.parametrize("quiet", [False, True])
+def test_every_verb_says_what_opening_may_do_before_it_opens(
+    line: tuple[int, str],
+    tmp_path: Path,
+    words: list[str],
+    quiet: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Once, and not among what a program reads where --json is said."""
+    verb, *how = words
+    if verb == "flash":
+        need("avr-gcc", "avrdude")
+    folder = put(tmp_path / "cart", LEAST)
+    if how:
+        (folder / "recipes.toml").unlink()
+    printed: list[tuple[str, str]] = []
+
+    def opened(_: serial.Serial) -> None:
+        printed.append(capsys.readouterr())
+        raise serial.SerialException("seen enough")
+
+    monkeypatch.setattr(serial.Serial, "open", opened)
+    how += ["--json"] if quiet else []
+    assert main([verb, str(folder), "--rig", line[1], *how]) == Exit.RIG
+    (before,) = printed
+    said = (before[1] if quiet or verb != "flash" else before[0]).splitlines()
+    assert said.count(CAUTION.format(line[1])) == 1
+    assert not quiet or before[0] == ""
+    after = capsys.readouterr()
+    assert after.err == f"{line[1]}: cannot be opened (seen enough)\n" and "may reset" not in after.out
+
+
 @pytest.mark.parametrize("verb", ["load", "replay", "wiring", "flash"])
 def test_nobody_is_warned_of_a_port_that_is_not_there(
     tmp_path: Path, verb: str, capsys: pytest.CaptureFixture[str]

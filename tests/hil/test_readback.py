@@ -152,21 +152,21 @@ def test_a_lost_folder_is_written_from_the_controller(
     (folder / "machine.toml").write_text((every_reaction / "machine.toml").read_text())
     url = f"host://{built(stand)}"
     said: list[str] = []
-    done = read_back(folder, url, said.append)
+    done = read_back(folder, url, said.append, said.append)
     assert done == {"files": ["calibration.toml", "loaded.toml", "recipes.toml"], "same": True}
     assert said[-1] == "what is in the folder builds to the bytes on the controller"
     with pytest.raises(UserError, match="nothing is overwritten"):
-        read_back(folder, url, said.append)
+        read_back(folder, url, said.append, said.append)
     (folder / "calibration.toml").write_text(
         (folder / "calibration.toml").read_text().replace("120 ml/min", "121 ml/min")
     )
     (folder / "recipes.toml").unlink()
-    assert read_back(folder, url, said.append) == {"files": ["recipes.toml"], "same": False}
+    assert read_back(folder, url, said.append, said.append) == {"files": ["recipes.toml"], "same": False}
 
 
 def test_without_machine_toml_channels_are_letters(stand: Court, built: Built, tmp_path: Path) -> None:
     said: list[str] = []
-    done = read_back(tmp_path, f"host://{built(stand)}", said.append)
+    done = read_back(tmp_path, f"host://{built(stand)}", said.append, said.append)
     assert done["same"] is None and "machine.toml is missing" in said[-1]
     recipes = tomllib.loads((tmp_path / "recipes.toml").read_text())["recipe"]
     assert recipes["Recipe 2"]["stages"] == [{"stage": "stage 2", "when": "before", "time": "0.5 s"}]
@@ -178,5 +178,5 @@ def test_the_machine_of_another_controller_is_told(
 ) -> None:
     (tmp_path / "machine.toml").write_text((every_reaction / "machine.toml").read_text())
     with pytest.raises(RigTrouble, match=r"has 8 channels and 3 stages, machine\.toml has 3 and 2"):
-        read_back(tmp_path, f"host://{built(court)}", lambda _: None)
+        read_back(tmp_path, f"host://{built(court)}", lambda _: None, lambda _: None)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["machine.toml"]

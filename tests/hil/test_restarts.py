@@ -79,7 +79,7 @@ def test_load_and_replay_say_it(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    def hung(url: str) -> Rig:
+    def hung(url: str, _: Path) -> Rig:
         opened = open_rig(url)
         reset(opened, "watchdog")
         return opened

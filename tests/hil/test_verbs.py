@@ -43,7 +43,7 @@ def late(monkeypatch: pytest.MonkeyPatch, court: Court) -> None:
     def slip(trace: object) -> list[Entry]:
         return sorted(e._replace(tick=e.tick + 2) if e[1:] == (6, 2) else e for e in trace)  # type: ignore[attr-defined]
 
-    def open_late(url: str) -> Rig:
+    def open_late(*_: object) -> Rig:
         return TwinDevice(court.compiled, slip, slip, tick=0).rig()
 
     monkeypatch.setattr(rigs, "open_rig", open_late)
