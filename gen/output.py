@@ -34,11 +34,11 @@ def manifest(inputs: Mapping[str, bytes], outputs: Mapping[str, bytes]) -> bytes
     return (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def write(folder: Path, inputs: Mapping[str, bytes], outputs: Mapping[str, bytes]) -> list[Change]:
-    """Bring ``folder`` to hold these outputs and their manifest; returns one Change an output, in order.
-
-    All new files are complete on disk, beside the old ones, before the first old one is replaced. Raises
-    UserError when the folder cannot be written; then nothing has changed.
+def compare(
+    folder: Path, inputs: Mapping[str, bytes], outputs: Mapping[str, bytes]
+) -> tuple[list[Change], dict[str, bytes]]:
+    """One Change an output, in order; and what to write into the folder, so that it holds these outputs and
+    their manifest.
     """
     new = manifest(inputs, outputs)
     old = _old_manifest(folder)
@@ -46,8 +46,7 @@ def write(folder: Path, inputs: Mapping[str, bytes], outputs: Mapping[str, bytes
     pending = {c.name: outputs[c.name] for c in changes if c.written}
     if new != _read(folder / MANIFEST):
         pending[MANIFEST] = new
-    replace_all(folder, pending)
-    return changes
+    return changes, pending
 
 
 def replace_all(folder: Path, files: Mapping[str, bytes]) -> None:

@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen import arduino, emit
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
-    from dosewright.gen.output import write
+    from dosewright.gen.output import compare, replace_all
     from dosewright.gen.problems import Exit
 
     project = load(arguments.folder)
@@ -60,9 +60,13 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.no_firmware:
         source, products, note = _firmware(compiled, project.target, out)
         apart |= source
-    changes = write(out, inputs, emit.files(compiled))
-    changes += [_as_one(out, folder, inputs, files) for folder, files in apart.items()]
+    changes, pending = compare(out, inputs, emit.files(compiled))
+    for folder, files in apart.items():
+        found, new = compare(out / folder, inputs, files)
+        changes.append(_as_one(folder, found))
+        pending |= {f"{folder}/{name}": data for name, data in new.items()}
     changes += _products(out, products, changes)
+    replace_all(out, pending | {f"firmware/{name}": data for name, data in products.items()})
     takes = _takes(compiled, project.target, out, changes)
     flash = _by_hand(project.target, out, changes)
     if arguments.json:
@@ -91,12 +95,11 @@ def _inputs(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in paths if path.is_file()}
 
 
-def _as_one(out: Path, folder: str, inputs: dict[str, bytes], files: dict[str, bytes]) -> Change:
-    """A folder written and told as one; it has a manifest of its own, for it is copied away whole."""
-    from dosewright.gen.output import Change, write
+def _as_one(folder: str, parts: list[Change]) -> Change:
+    """A folder told as one; it has a manifest of its own, for it is copied away whole."""
+    from dosewright.gen.output import Change
 
-    changes = write(out / folder, inputs, files)
-    why = sorted({change.why for change in changes if change.written})
+    why = sorted({part.why for part in parts if part.written})
     return Change(folder, bool(why), "; ".join(why) or "unchanged")
 
 
@@ -120,12 +123,11 @@ def _firmware(
 
 
 def _products(out: Path, products: dict[str, bytes], changes: list[Change]) -> list[Change]:
-    """The products written, and what became of each."""
-    from dosewright.gen.output import Change, replace_all
+    """What becomes of each product."""
+    from dosewright.gen.output import Change
 
     folder = out / "firmware"
     old = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
-    replace_all(folder, products)
     compiled_in = ("machine.h", "table.h")
     headers = [change.name for change in changes if change.written and change.name in compiled_in]
     why = f"changed: {', '.join(headers)}" if headers else "the compiler or the installed dosewright changed"

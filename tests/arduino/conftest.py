@@ -11,7 +11,7 @@ import pytest
 from dosewright.gen.arduino import library, library_name
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
-from dosewright.gen.output import write
+from dosewright.gen.output import replace_all
 from tools import missing, need
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -39,7 +39,7 @@ def libraries(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]
             project = load(BOARDS[board][3])
             compiled = lower(project)
             places[board] = tmp_path_factory.mktemp("libraries") / library_name(compiled.machine)
-            write(places[board], {}, library(compiled, project.target))
+            replace_all(places[board], library(compiled, project.target))
         return places[board]
 
     return made

@@ -116,6 +116,19 @@ def test_a_program_over_the_limits_is_refused_and_an_earlier_build_left_whole(
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.parametrize("blocked", ["firmware", "source/engine", "arduino"])
+def test_where_one_folder_cannot_be_written_nothing_is(
+    blocked: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    need("avr-gcc", "avr-size")
+    cart, out = put(tmp_path / "cart", example()), tmp_path / "out"
+    (out / blocked).parent.mkdir(parents=True)
+    (out / blocked).write_text("a file where a folder is needed")
+    assert main(["build", str(cart), "--out", str(out), "--arduino"]) == 1
+    assert "cannot be written" in capsys.readouterr().err
+    assert files_of(out).keys() == {blocked}
+
+
 def test_without_a_compiler_the_sources_are_made_and_compile_elsewhere_to_the_same_program(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
