@@ -24,7 +24,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--pour", action="store_true", help="on a real machine too, pour one recipe afterwards"
     )
     what = parser.add_mutually_exclusive_group()
-    what.add_argument("--dry-run", action="store_true", help="say what would change, and write nothing")
+    what.add_argument(
+        "--dry-run",
+        action="store_true",
+        help="say who the controller is and what would change, and write nothing",
+    )
     what.add_argument(
         "--back", choices=("recipes", "calibration"), help="put in force what the last upload replaced"
     )
@@ -46,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.load import load
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
-    from dosewright.hil import recovery, regression, restarts
+    from dosewright.hil import recovery, regression, restarts, whois
     from dosewright.hil.changes import Words
     from dosewright.hil.loading import Loading
     from dosewright.hil.port import caution
@@ -89,6 +93,9 @@ def run(arguments: argparse.Namespace) -> int:
     verdicts = []
     caution(url, warn)
     with open_rig(url, arguments.folder) as rig:
+        if arguments.dry_run:
+            for line in whois.lines(arguments.rig, rig.client.identify()):
+                say(line)
         identity = fits(rig.client, compiled)
         unit = f" of unit {identity.unit}" if identity.unit else ""
         say(
@@ -118,6 +125,7 @@ def run(arguments: argparse.Namespace) -> int:
         value = {
             "engine": ".".join(map(str, identity.engine)),
             "unit": identity.unit,
+            "controller": whois.as_json(identity),
             **done,
             **as_json(verdicts, compiled.left_out),
         }
