@@ -27,7 +27,8 @@ def lines(name: str, found: Identity) -> list[str]:
         f"  link: protocol {found.protocol}, frames of {found.frame_limit} bytes at most; its clock counts "
         f"ticks of {tick}",
         f"  built for: interface {found.interface:08x}, build {found.build.hex()}; "
-        f"{found.channels} channels, {found.outputs} outputs, {found.interlocks} interlocks, {found.buttons} buttons and contacts",
+        f"{found.channels} channels, {found.outputs} outputs, {found.interlocks} interlocks, "
+        f"{found.buttons} buttons and contacts",
         f"  recipes: format {found.recipes_format}; {_store(found.recipes, found.slots[b'R'])}",
         f"  calibration: format {found.calibration_format}; {_store(found.calibration, found.slots[b'C'])}",
     ]
