@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -147,14 +148,26 @@ def test_a_second_build_leaves_everything_alone_and_a_third_says_why_not(
     assert {changed[name] for name in firmware} <= {"changed: table.h"}
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [([], r"; what is in \S+firmware is"), (["--no-firmware"], r"^what is in \S+firmware and \S+source is")],
+)
 def test_firmware_of_an_earlier_build_is_called_so(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    options: list[str],
+    words: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    (tmp_path / "out" / "firmware").mkdir(parents=True)
-    (tmp_path / "out" / "firmware" / "firmware.hex").touch()
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert main(["build", EXAMPLE, "--out", str(tmp_path / "out")]) == 0
-    assert "firmware is of an earlier build" in capsys.readouterr().out
+    build = ["build", EXAMPLE, "--out", str(tmp_path / "out"), *options]
+    assert main(build) == 0
+    assert "earlier build" not in capsys.readouterr().out
+    for name in ("firmware/firmware.hex", "source/machine.h"):
+        (tmp_path / "out" / name).parent.mkdir(exist_ok=True)
+        (tmp_path / "out" / name).touch()
+    assert main(build) == 0
+    assert re.search(f"{words} of an earlier build$", capsys.readouterr().out, re.MULTILINE)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows delivers Ctrl-C to whole consoles only")

@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     # all of it is made before any of it is written: what is refused leaves an earlier build whole
     apart: dict[str, dict[str, bytes]] = {}
     products: dict[str, bytes] = {}
-    note = ""
+    note = _stale(out, "firmware", "source")
     if arguments.arduino:
         apart[f"arduino/{arduino.library_name(compiled.machine)}"] = arduino.library(compiled, project.target)
     if not arguments.no_firmware:
@@ -103,22 +103,31 @@ def _as_one(folder: str, parts: list[Change]) -> Change:
     return Change(folder, bool(why), "; ".join(why) or "unchanged")
 
 
+def _stale(out: Path, *folders: str) -> str:
+    """A note on those of the folders that this build leaves as they were, if they are there."""
+    left = " and ".join(str(out / folder) for folder in folders if any((out / folder).glob("*")))
+    return f"what is in {left} is of an earlier build" if left else ""
+
+
 def _firmware(
     compiled: Compiled, target: Target, out: Path
 ) -> tuple[dict[str, dict[str, bytes]], dict[str, bytes], str]:
     """The folder of sources; the products, or none and a note: the rest is of use without a compiler."""
     from dosewright.gen.firmware import compile_program, compiler_of, sources
 
-    folder = out / "firmware"
-    stale = f"; what is in {folder} is of an earlier build" if any(folder.glob("*")) else ""
+    stale = _stale(out, "firmware")
     if target.build is None:
-        return {}, {}, f"no firmware: {target.title} has none yet{stale}"
+        return {}, {}, "; ".join(filter(None, [f"no firmware: {target.title} has none yet", stale]))
     source = {"source": sources(compiled, target)}
     if compiler_of(target.build) is None:
         looked = ", ".join(target.build.compilers)
-        by_hand = f"; to compile it elsewhere: {out / 'source' / 'compile.txt'}"
-        have = f"no firmware: {looked} is not installed; to have it: {target.build.install}"
-        return source, {}, have + by_hand + stale
+        words = [
+            f"no firmware: {looked} is not installed",
+            f"to have it: {target.build.install}",
+            f"to compile it elsewhere: {out / 'source' / 'compile.txt'}",
+            stale,
+        ]
+        return source, {}, "; ".join(filter(None, words))
     return source, compile_program(compiled, target), ""
 
 
