@@ -10,6 +10,7 @@ from typing import Protocol, Self
 
 from dosewright.hil.client import ANSWER_WITHIN, Client
 from dosewright.hil.port import SIMULATED, open_port, opening_resets
+from dosewright.hil.protocols.settings import split
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 from dosewright.hil.simulated import PinEdge
 
@@ -59,13 +60,18 @@ OpenRig = Callable[[], Rig]
 
 def rig_url(name: str, folder: Path) -> str:
     """The URL of a rig: a simulated one by name is built from ``folder``, anything else is a URL already."""
-    simulated, mark, clock_error = name.partition("?")
-    return f"{simulated}://{folder}{mark}{clock_error}" if simulated in SIMULATED else name
+    simulated, mark, settings = name.partition("?")
+    return f"{simulated}://{folder}{mark}{settings}" if simulated in SIMULATED else name
 
 
 def is_simulated(url: str) -> bool:
     """Whether the harness itself moves this rig's switches and time."""
     return url.partition("://")[0] in SIMULATED
+
+
+def clock_error_of(url: str) -> float | None:
+    """By how many millionths a simulated rig's clock is fast, where its URL says. Raises RigTrouble."""
+    return split(url)[1].ppm
 
 
 def open_rig(url: str, folder: Path | None = None) -> Rig:

@@ -107,12 +107,16 @@ class Bench:
             self._busy.clear()
 
     def close(self) -> None:
-        """End the child; safe to call twice, and when it has ended by itself."""
+        """End the child; safe to call twice, and when it has ended by itself.
+
+        Raises RigTrouble with what it said where it could not end in good order: what it had to keep is lost.
+        """
         if self._closed.is_set():
             return
         self._closed.set()
         self._busy.set()
         assert self._child.stdin and self._child.stdout
+        lived = self._child.poll() is None
         with contextlib.suppress(OSError):
             self._child.stdin.write(b"quit\n")
             self._child.stdin.flush()
@@ -123,8 +127,11 @@ class Bench:
         except subprocess.TimeoutExpired:
             self._child.kill()
             self._child.wait()
+        said = self._said()
         self._child.stdout.close()
         self._told.close()
+        if lived and self._child.returncode > 0 and said:
+            raise RigTrouble(f"the simulated controller did not end well; it said: {said}")
 
     def _time(self, words: list[str]) -> None:
         """What ends an answer: ``ok TICK``, or ``ok TICK ELAPSED`` where a reset puts the tick back."""
@@ -152,13 +159,16 @@ class Bench:
         except subprocess.TimeoutExpired:
             self._child.kill()
             code = self._child.wait()
-        self._told.seek(0)
-        said = [
-            text.strip() for text in self._told.read().decode("utf-8", "replace").splitlines() if text.strip()
-        ]
         how = "hung and was ended" if self._hung else f"ended by itself ({_exit_words(code)})"
-        last = f"; it said: {said[0]}" if said else ""
+        said = self._said()
+        last = f"; it said: {said}" if said else ""
         return RigCrashed(f"the simulated controller {how} at {line!r}{last}")
+
+    def _said(self) -> str:
+        """The first line that the child wrote beside its answers, or nothing."""
+        self._told.seek(0)
+        lines = self._told.read().decode("utf-8", "replace").splitlines()
+        return next((line.strip() for line in lines if line.strip()), "")
 
     def _watch(self) -> None:
         """End a child that does not answer, so that a hang is a finding too."""

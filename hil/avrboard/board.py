@@ -12,14 +12,18 @@ from dosewright.hil.simulated import Bench
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """A pin of the chip: port letter, bit, and for an output the level its external resistor pulls it to."""
+    """A pin of the chip: port letter, bit, and for an output the level its external resistor pulls it to.
+
+    ``name`` is what a value change dump calls it: letters, digits and _.
+    """
 
     port: str
     bit: int
     pull: int = 0
+    name: str = ""
 
     def __str__(self) -> str:
-        return f"{self.port}{self.bit}:{self.pull}"
+        return f"{self.port}{self.bit}:{self.pull}" + (f"={self.name}" if self.name else "")
 
 
 @dataclass(frozen=True, slots=True)

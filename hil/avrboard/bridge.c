@@ -3,7 +3,8 @@
  * The lines stand in targets/BENCH.md. Arguments are key=value:
  *   mcu=NAME clock=HZ tick=MICROSECONDS vector=NUMBER elf=PATH      needed; vector: the tick's interrupt
  *   baud=BAUD ppm=PPM seed=NUMBER tell=0|1                           115200, 0, 1, 0; tell: also the events a plain rig has not
- *   out=PIN[:PULL] in=PIN                                            in order; PIN is B3 or, for an output without one, -
+ *   store=PATH vcd=PATH      the EEPROM, read at the start if it is there and written at the end; the dump of the whole run
+ *   out=PIN[:PULL][=NAME] in=PIN[=NAME]   in order; PIN is B3 or, for an output without one, -; NAME is for the dump
  */
 #include <inttypes.h>
 #include <stdarg.h>
@@ -311,6 +312,19 @@ static void set_up(int count, char **words) {
         }
 }
 
+/* What is kept on disk; false when that cannot be. */
+static bool open_files(const char *store, const char *dump) {
+    if (*store && !access(store, F_OK) && !store_load(store)) {
+        fprintf(stderr, "not the image of this chip's EEPROM: %s\n", store);
+        return false;
+    }
+    if (*dump && !pins_vcd(dump)) {
+        fprintf(stderr, "cannot be written: %s\n", dump);
+        return false;
+    }
+    return true;
+}
+
 int main(int count, char **words) {
     /* libsimavr prints where it likes; the control lines get a descriptor of their own */
     board.control = fdopen(dup(STDOUT_FILENO), "w");
@@ -318,6 +332,8 @@ int main(int count, char **words) {
     avr_global_logger_set(quiet_log);
     set_up(count, words);
     reset("power", 0);
+    const char *store = setting(count, words, "store", "");
+    if (!open_files(store, setting(count, words, "vcd", ""))) return 2;
 
     char *line = NULL;
     size_t room = 0;
@@ -333,5 +349,9 @@ int main(int count, char **words) {
         fflush(board.control);
     }
     pins_vcd_close();
+    if (*store && !store_save(store)) {
+        fprintf(stderr, "the EEPROM cannot be written to %s\n", store);
+        return 2;
+    }
     return 0;
 }

@@ -15,6 +15,7 @@ typedef struct {
     int pull; /* outputs: level that the external resistor gives a floating pin */
     int level; /* outputs: 0, 1, 2 floating; inputs: 0 closed to ground, 1 open contact */
     int seen; /* outputs: electrical level last reported */
+    const char *name; /* in the dump */
 } line_t;
 
 typedef struct {
@@ -43,9 +44,10 @@ static int find_port(char name) {
     return -1;
 }
 
-/* Reads "B3" or "B3:1" (the pull of an output); "-" is an output without a pin. */
+/* Reads "B3", "B3:1" (the pull of an output) and "B3=NAME"; "-" is an output without a pin. */
 static bool read_line(const char *text, line_t *line) {
-    *line = (line_t){.port = -1, .level = 2, .seen = -1};
+    const char *name = strchr(text, '=');
+    *line = (line_t){.port = -1, .level = 2, .seen = -1, .name = name ? name + 1 : NULL};
     if (!strcmp(text, "-")) return true;
     if (text[0] < 'A' || text[0] > 'Z' || text[1] < '0' || text[1] > '7') return false;
     line->port = find_port(text[0]);
@@ -216,17 +218,27 @@ void pins_storm_due(void) {
     schedule(DUE_STORM, board.avr->cycle + 1 + draw() % storm_gap);
 }
 
+static void vcd_declare(char kind, unsigned index, const char *otherwise, const line_t *line) {
+    if (line->port < 0) return;
+    fprintf(vcd, "$var wire 1 %c%u ", kind, index);
+    if (line->name)
+        fputs(line->name, vcd);
+    else
+        fprintf(vcd, "%s_%u", otherwise, index);
+    fputs(" $end\n", vcd);
+}
+
 bool pins_vcd(const char *path) {
     pins_vcd_close();
     vcd = fopen(path, "w");
     if (!vcd) return false;
     fprintf(vcd, "$timescale 100 ps $end\n$scope module board $end\n");
-    for (unsigned i = 0; i < output_count; i++) fprintf(vcd, "$var wire 1 o%u output_%u $end\n", i, i);
-    for (unsigned i = 0; i < input_count; i++) fprintf(vcd, "$var wire 1 i%u input_%u $end\n", i, i);
+    for (unsigned i = 0; i < output_count; i++) vcd_declare('o', i, "output", &outputs[i]);
+    for (unsigned i = 0; i < input_count; i++) vcd_declare('i', i, "input", &inputs[i]);
     fprintf(vcd, "$upscope $end\n$enddefinitions $end\n");
     vcd_time = UINT64_MAX;
     for (unsigned i = 0; i < output_count; i++)
-        vcd_change('o', i, outputs[i].port < 0 || outputs[i].level < 0 ? 'z' : "01z"[outputs[i].level]);
+        if (outputs[i].port >= 0) vcd_change('o', i, outputs[i].level < 0 ? 'z' : "01z"[outputs[i].level]);
     for (unsigned i = 0; i < input_count; i++) vcd_change('i', i, inputs[i].level ? '1' : '0');
     return true;
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from dosewright.gen import compiled as c
@@ -18,10 +20,13 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
     if chip is None:
         raise RigTrouble(f"target {target.name}: there is no simulated board for it; use --rig host")
 
-    def pin(of: c.Pin, off: int = 0) -> Pin:
-        return Pin(chip.ports[of.port], of.bit, off)
+    inputs: list[c.Interlock | c.Button] = [*machine.interlocks, *machine.buttons]
+    names = iter(dump_names([item.name for item in (*machine.outputs, *inputs)]))
 
-    inputs = [item.pin for item in machine.interlocks] + [item.pin for item in machine.buttons]
+    def pin(of: c.Pin | None, off: int = 0) -> Pin | None:
+        name = next(names)
+        return Pin(chip.ports[of.port], of.bit, off, name) if of else None
+
     return Wiring(
         mcu=chip.mcu,
         clock=chip.clock,
@@ -29,11 +34,16 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
         tick_vector=chip.tick_vector,
         # the resistor at each output pulls it to off
         outputs=tuple(
-            pin(output.pin, int(not output.pin.active_high)) if output.pin else None
-            for output in machine.outputs
+            pin(out.pin, int(out.pin is not None and not out.pin.active_high)) for out in machine.outputs
         ),
-        inputs=tuple(pin(item) for item in inputs),
+        inputs=tuple(made for item in inputs if (made := pin(item.pin))),
     )
+
+
+def dump_names(names: Sequence[str]) -> list[str]:
+    """Names for a value change dump, which allows no blanks: letters, digits and _; no two alike."""
+    plain = [re.sub(r"\W", "_", name, flags=re.ASCII) for name in names]
+    return [name if plain.count(name) == 1 else f"{name}_{place}" for place, name in enumerate(plain, 1)]
 
 
 def board_command(compiled: Compiled, target: Target, folder: Path) -> list[str]:

@@ -2,6 +2,7 @@
  *
  * In libsimavr a write is instant and never reads as busy.
  */
+#include <stdlib.h>
 #include <string.h>
 
 #include "board.h"
@@ -98,14 +99,20 @@ bool store_load(const char *path) {
     FILE *file = fopen(path, "rb");
     if (!file) return false;
     memset(cells, 0xFF, sizeof cells);
-    bool read = fread(cells, 1, io->size, file) == io->size;
+    bool whole = fread(cells, 1, io->size, file) == io->size && fgetc(file) == EOF;
     fclose(file);
-    return read;
+    return whole;
 }
 
+/* Under another name first, so that there is never a torn image under its own. A byte under way counts as written. */
 bool store_save(const char *path) {
-    FILE *file = fopen(path, "wb");
-    if (!file) return false;
-    bool written = fwrite(cells, 1, io->size, file) == io->size;
-    return fclose(file) == 0 && written;
+    if (board.due[DUE_STORE]) cells[busy_at] = busy_value;
+    char *beside;
+    if (asprintf(&beside, "%s.new", path) < 0) return false;
+    FILE *file = fopen(beside, "wb");
+    bool written = file && fwrite(cells, 1, io->size, file) == io->size;
+    written = file && fclose(file) == 0 && written && rename(beside, path) == 0;
+    if (file && !written) remove(beside);
+    free(beside);
+    return written;
 }

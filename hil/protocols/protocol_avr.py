@@ -21,4 +21,6 @@ class Serial(SimulatedPort):
 
         project = load(path)
         made = path / "build" / project.target.name
-        return [*board_command(lower(project), project.target, made), f"ppm={self._ppm}"]
+        wanted = {"ppm": self.settings.ppm, "store": self.settings.store, "vcd": self.settings.vcd}
+        words = [f"{key}={value}" for key, value in wanted.items() if value is not None]
+        return [*board_command(lower(project), project.target, made), *words]

@@ -12,15 +12,20 @@ class Serial(SimulatedPort):
     """pyserial looks for a class of this name."""
 
     def start_command(self, url: str) -> list[str]:
-        path = Path(url.partition("://")[2])
-        if path.is_file():
-            return [str(path.absolute())]
-        if not path.is_dir():
-            raise RigTrouble(
-                f"{url}: there is no {path}; give a project folder or a built rig behind host://"
-            )
-        from dosewright.gen.firmware import build_rig
-        from dosewright.gen.load import load
-        from dosewright.gen.lower import lower
+        if self.settings.vcd:
+            raise RigTrouble(f"{self.portstr}: only a simulated board dumps its pins; use --rig avr?vcd=FILE")
+        store = ["--store", str(self.settings.store)] if self.settings.store else []
+        return [str(_program(url, Path(url.partition("://")[2])).absolute()), *store]
 
-        return [str(build_rig(lower(load(path)), "host", path / "build" / "host").absolute())]
+
+def _program(url: str, path: Path) -> Path:
+    """The rig at this path, built first where it is a project folder."""
+    if path.is_file():
+        return path
+    if not path.is_dir():
+        raise RigTrouble(f"{url}: there is no {path}; give a project folder or a built rig behind host://")
+    from dosewright.gen.firmware import build_rig
+    from dosewright.gen.load import load
+    from dosewright.gen.lower import lower
+
+    return build_rig(lower(load(path)), "host", path / "build" / "host")

@@ -10,36 +10,17 @@ from serial.serialutil import (  # type: ignore[import-untyped,unused-ignore]
     SerialException,
 )
 
+from dosewright.hil.protocols.settings import Settings, split
 from dosewright.hil.simulated import Bench, PinEdge
-from dosewright.hil.trouble import RigTrouble
 
 TICKS_PER_SECOND = 1000  # of time-outs only: the controller's own ticks may be longer or shorter
-MOST_PPM = 100_000  # of a clock error: a tenth
-
-
-def without_clock_error(url: str) -> tuple[str, float]:
-    """``URL?ppm=N``: the URL, and by how many millionths its clock is fast (0 where it does not say).
-
-    Raises RigTrouble for an error that no clock has.
-    """
-    plain, mark, text = url.rpartition("?ppm=")
-    if not mark:
-        return url, 0.0
-    try:
-        ppm = float(text)
-    except ValueError:
-        ppm = float("nan")
-    if not abs(ppm) <= MOST_PPM:
-        raise RigTrouble(
-            f"{url}: found ppm={text}; wanted a clock error of -{MOST_PPM} to {MOST_PPM} millionths"
-        )
-    return plain, ppm
 
 
 class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
     """Port, stimulus, witness and clock of one child process. Subclasses say which command to start."""
 
     is_open: bool
+    settings = Settings()  # of the URL that is open
 
     def start_command(self, url: str) -> list[str]:
         """The command that starts the controller named by ``url``. Raises UserError."""
@@ -50,7 +31,7 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
     def open(self) -> None:
         if self.is_open:
             raise SerialException("Port is already open.")
-        url, self._ppm = without_clock_error(self.portstr)
+        url, self.settings = split(self.portstr)
         self.bench = Bench(self.start_command(url))
         self.is_open = True
 
@@ -110,7 +91,7 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
 
     def seconds(self, tick_us: int) -> float:
         """Seconds since then by the harness's clock, beside which the controller's has an error."""
-        return self._open().elapsed * tick_us / 1e6 / (1 + self._ppm / 1e6)
+        return self._open().elapsed * tick_us / 1e6 / (1 + (self.settings.ppm or 0) / 1e6)
 
     def set_input(self, index: int, level: bool) -> None:
         """Put a level on an input pin: interlocks first, then buttons."""

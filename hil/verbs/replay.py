@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.hil.junit import junit
     from dosewright.hil.port import caution
     from dosewright.hil.report import Bar, Bystander, as_json, terminal, verdict_table
-    from dosewright.hil.rig import Rig, is_simulated, open_rig, rig_url
+    from dosewright.hil.rig import Rig, clock_error_of, is_simulated, open_rig, rig_url
     from dosewright.hil.trouble import RigTrouble
     from dosewright.hil.upload import fits
     from dosewright.hil.verdicts import Court
@@ -95,7 +95,7 @@ def run(arguments: argparse.Namespace) -> int:
             verdicts.append(verdict)
     except RigTrouble as error:
         trouble = error
-    compared = not is_simulated(url) or "?ppm=" in url  # virtual time has no error to find
+    compared = not is_simulated(url) or clock_error_of(url) is not None  # virtual time has no error to find
     found = clock.fit(readings, compiled.machine.tick_us) if compared else None
     pours = [(case.recipe, case.serving) for case in cases] if found else []
     dose = clock.longest_dose(compiled, court.names, pours)

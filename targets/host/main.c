@@ -309,7 +309,7 @@ int main(int argc, char **argv)
     }
     result = on_pty ? host_serve_pty(first_tick, ppm) : serve();
     if (store_file != NULL && !host_save_store(store_file)) {
-        return refuse("could not be written: ", store_file);
+        return refuse("cannot be written to ", store_file);
     }
     return result;
 }

@@ -204,23 +204,42 @@ bool host_load_store(const char *path)
 {
     FILE *file = fopen(path, "rb");
     size_t length;
+    bool whole;
 
     begin();
     if (file == NULL) {
         return true;
     }
     length = fread(store, 1, sizeof store, file);
-    return fclose(file) == 0 && length == sizeof store;
+    whole = length == sizeof store && fgetc(file) == EOF;
+    return fclose(file) == 0 && whole;
 }
 
+/* Under another name first, so that there is never a torn image under its own. */
 bool host_save_store(const char *path)
 {
-    FILE *file = fopen(path, "wb");
+    static const char suffix[] = ".new";
+    char beside[FILENAME_MAX];
+    size_t length = strlen(path);
+    FILE *file;
     bool written;
 
+    if (length + sizeof suffix > sizeof beside) {
+        return false;
+    }
+    memcpy(beside, path, length);
+    memcpy(beside + length, suffix, sizeof suffix);
+    file = fopen(beside, "wb");
     if (file == NULL) {
         return false;
     }
     written = fwrite(store, 1, sizeof store, file) == sizeof store;
-    return fclose(file) == 0 && written;
+    if (fclose(file) != 0 || !written) {
+        (void)remove(beside);
+        return false;
+    }
+#ifdef _WIN32
+    (void)remove(path); /* there a name that is taken is not given anew */
+#endif
+    return rename(beside, path) == 0;
 }
