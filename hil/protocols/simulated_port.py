@@ -21,6 +21,7 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
 
     is_open: bool
     settings = Settings()  # of the URL that is open
+    _dtr_was = True
 
     def start_command(self, url: str) -> list[str]:
         """The command that starts the controller named by ``url``. Raises UserError."""
@@ -33,6 +34,7 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
             raise SerialException("Port is already open.")
         url, self.settings = split(self.portstr)
         self.bench = Bench(self.start_command(url))
+        self._dtr_was = bool(self._dtr_state)  # the power comes with the line as it is
         self.is_open = True
 
     def close(self) -> None:
@@ -73,7 +75,10 @@ class SimulatedPort(SerialBase):  # type: ignore[misc,unused-ignore]
         """Speed and format mean nothing here."""
 
     def _update_dtr_state(self) -> None:
-        """No such line here."""
+        """As on many boards, a capacitor makes a reset of each change of the line to asserted."""
+        was, self._dtr_was = self._dtr_was, bool(self._dtr_state)
+        if self._dtr_was and not was:
+            self.reset("dtr")
 
     def _update_rts_state(self) -> None:
         """No such line here."""

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 
-from avr.cart import Cart, build
+from avr.cart import SMALL, Cart, build
 from avr.test_hang import BUTTON, HANGS
-from dosewright.gen.codes import Reason, Result
-from dosewright.gen.lower import Compiled
+from dosewright.gen.codes import Reason, Result, State
+from dosewright.gen.load import load
+from dosewright.gen.lower import Compiled, lower
+from dosewright.hil import restarts
 from dosewright.hil.avrboard.board import AvrBoard
 from dosewright.hil.messages import Cause
+from dosewright.hil.protocols.simulated_port import SimulatedPort
+from dosewright.hil.replay import Session
+from dosewright.hil.rig import open_rig
+from dosewright.hil.verdicts import Court
 
 TICK = 16_000  # cycles
 
@@ -81,6 +88,42 @@ def test_a_host_that_opens_the_port_in_mid_pour(cart: Cart) -> None:
     cart.board.command("run 400")
     assert told(cart) == (Result.ABORTED, Reason.RESET, Cause.RESET_LINE, Cause.RESET_LINE)
     compare(cart, reset)
+
+
+@pytest.mark.parametrize("scheme", ["avr", "host"])
+def test_a_program_that_raises_dtr_in_mid_pour(scheme: str, tmp_path: Path) -> None:
+    """On Uno, Nano and Mega a capacitor couples DTR's change to asserted to the chip's reset (from memory).
+
+    This program holds the line; another one that takes the port over lets it go and asserts it.
+    """
+    folder = shutil.copytree(SMALL, tmp_path / "cart", ignore=shutil.ignore_patterns("build"))
+    project = load(folder)
+    court = Court.of(project, lower(project))
+    with open_rig(f"{scheme}://{folder}") as rig:
+        port = rig.bench
+        assert isinstance(port, SimulatedPort)
+        assert rig.client.identify().cause == Cause.POWER, "opening did not reset it"
+        Session(rig, court.compiled).prepare()
+        assert rig.client.pour(1, 0).reason == 0
+        rig.wait(1500, 1000)
+        booked = [step.on for step in rig.client.booked()]
+        port.dtr = True
+        rig.wait(600, 1000)
+        after = rig.client.status()
+        assert after.state == State.IDLE and not after.on
+        assert (after.result, after.reason, after.argument) == (
+            Result.ABORTED,
+            Reason.RESET,
+            Cause.RESET_LINE,
+        )
+        assert any(booked) and [step.on for step in rig.client.booked()] >= booked
+        said = restarts.told(rig.client, rig.client.identify(), court.compiled, court.names)
+        assert "it was reset while it poured" in said and " ml (" in said
+        started = rig.client.status().tick
+        port.dtr = True
+        port.dtr = False
+        rig.wait(600, 1000)
+        assert rig.client.status().tick > started + 500, "only a change to asserted resets"
 
 
 def test_memory_that_another_program_left_tells_nothing(cart: Cart) -> None:
