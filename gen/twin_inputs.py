@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Sequence
+from itertools import pairwise
 
 from dosewright.gen.compiled import SELECTED_RECIPE, SELECTED_SERVING, Button
 from dosewright.gen.twin_log import GoOn, Pour, Request, Stop
@@ -18,20 +19,23 @@ def debounce(levels: Levels, samples: Sequence[int]) -> dict[int, list[tuple[int
     """Changes by tick, each (input, level), in order of inputs.
 
     All inputs are open before. A level that differs from the debounced one and stands for ``samples`` ticks
-    takes over in the last of these.
+    takes over in the last of these. Opening adds up: a tick in which a closed input is closed makes up for half
+    a tick in which it is not.
     """
     changes: defaultdict[int, list[tuple[int, bool]]] = defaultdict(list)
     for index, raw in enumerate(levels):
         level = False
-        since = None  # since when the raw level differs
-        for tick in [*sorted(raw), NEVER]:
-            if since is not None and (tick == NEVER or raw[tick] == level):
-                if tick - since >= samples[index]:
-                    level = not level
-                    changes[since + samples[index] - 1].append((index, level))
-                since = None
-            if since is None and tick != NEVER and raw[tick] != level:
-                since = tick
+        halves = 0  # of ticks that speak for a change
+        for tick, until in pairwise([*sorted(raw), NEVER]):
+            if raw[tick] == level:
+                halves = max(halves - (until - tick), 0) if level else 0
+                continue
+            wanted = samples[index] - halves // 2
+            if until - tick < wanted:
+                halves += 2 * (until - tick)
+                continue
+            level, halves = not level, 0
+            changes[tick + wanted - 1].append((index, level))
     return changes
 
 

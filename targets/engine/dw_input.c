@@ -12,22 +12,30 @@ static bool raw(const dw_pin_t *pin)
     return (levels & dw_rom8(&pin->mask)) != 0;
 }
 
+#define DIFFERS 2u /* what a sample adds that differs from the debounced level; one that does not takes away 1 */
+
 /* Samples so many inputs from the first on, once; returns those that differed from their debounced level for so long that
- * it changes. The bit walks along, for an 8-bit core shifts one place at a time. */
+ * it changes. What shakes for ever counts as open: a switch in such a state protects nobody. The bit walks along, for an
+ * 8-bit core shifts one place at a time. */
 static uint16_t sample(dw_state_t *s, uint8_t first, uint8_t count, uint16_t levels)
 {
     uint16_t changed = 0;
     uint16_t bit = 1;
 
     for (; count != 0; count--) {
-        uint16_t differing = 0;
+        uint16_t differing = s->differing[first];
+        bool closed = (levels & bit) != 0;
 
-        if (raw(&dw_input_pins[first]) != ((levels & bit) != 0)) {
-            differing = (uint16_t)(s->differing[first] + 1u);
-            if (differing >= dw_rom16(&dw_debounce[first])) {
+        if (raw(&dw_input_pins[first]) != closed) {
+            differing = (uint16_t)(differing + DIFFERS);
+            if (differing >= DIFFERS * dw_rom16(&dw_debounce[first])) {
                 differing = 0;
                 changed |= bit;
             }
+        } else if (!closed) {
+            differing = 0;
+        } else if (differing != 0) {
+            differing--;
         }
         s->differing[first] = differing;
         first++;

@@ -92,15 +92,37 @@ def test_whatever_arrives_moves_no_edge(cart: Cart, kind: str) -> None:
     assert (counts["framing"], counts["tx_lost"], counts["writes"]) == (0, 0, 0)
 
 
-@pytest.mark.parametrize("inputs", [(0,), (0, 1, 2, 3, 4)], ids=["glass", "all"])
-def test_switches_that_shake_for_ever_change_nothing(cart: Cart, inputs: tuple[int, ...]) -> None:
-    """Every few microseconds, far more often than inputs are read; none is steady for its debounce time."""
+def shaking(*inputs: int) -> str:
+    """A storm on these inputs: every few microseconds, far more often than they are read."""
+    return f"100 {sum(1 << index for index in inputs)}"
+
+
+def test_buttons_that_shake_for_ever_change_nothing(cart: Cart) -> None:
+    """None of them is steady for its debounce time."""
+    interlocks, buttons = len(cart.compiled.machine.interlocks), len(cart.compiled.machine.buttons)
+    storm = shaking(*range(interlocks, interlocks + buttons))
     for number in (1, 5):
         first = len(cart.board.happened.pins)
-        before = cart.client.status()
-        cart.board.command("run 1")
-        trace = cart.pour(number, 0, storm=f"100 {sum(1 << index for index in inputs)}")
-        assert [entry for entry in trace if entry.code == Code.INPUT] == []
+        trace = cart.pour(number, 0, storm=storm)
         assert differences(cart, number, trace, first) == []
         after = cart.client.status()
-        assert (after.closed, after.state) == (before.closed, State.IDLE)
+        assert (after.pressed, after.state) == (0, State.IDLE)
+
+
+@pytest.mark.parametrize("number", [1, 5])
+def test_an_interlock_that_shakes_for_ever_is_open(cart: Cart, number: int) -> None:
+    """A coin's chances are more than a third: it takes about four times the debounce time, with luck or without
+    ten times."""
+    machine = cart.compiled.machine
+    for index, interlock in enumerate(machine.interlocks):
+        first = len(cart.board.happened.pins)
+        trace = cart.pour(number, 0, storm=shaking(index))
+        (asked,) = (entry.tick for entry in trace if entry.code == Code.POUR)
+        lost = next(entry for entry in trace if entry.code == Code.INPUT)
+        assert lost.argument == index
+        assert lost.tick - asked < 10 * interlock.debounce
+        stopped = next(entry for entry in trace if entry.code in (Code.PAUSE, Code.ABORT))
+        assert stopped.tick == lost.tick
+        pins = accuracy(machine, trace, cart.board.happened.pins[first:], 16 * machine.tick_us)
+        assert pins.good, pins.differences
+        cart.close_interlocks()

@@ -230,8 +230,11 @@ def test_debounced_as_if_every_sample_were_counted(raw: dict[int, bool], samples
     counted = []
     for tick in range(1, 80):
         now = raw.get(tick, now)
-        count = count + 1 if now != level else 0
-        if count == samples:
+        if now == level:
+            count = max(count - 0.5, 0) if level else 0
+        else:
+            count += 1
+        if count >= samples:
             level, count = now, 0
             counted.append((tick, [(0, bool(level))]))
     assert sorted(debounce([raw], [samples]).items()) == counted
