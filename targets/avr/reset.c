@@ -4,6 +4,7 @@
 
 #include "avr_port.h"
 #include "dw_port.h"
+#include "flags.h"
 #include "machine.h"
 
 #define MARK 0xD05Eu
@@ -39,7 +40,7 @@ void avr_keep_reason(uint8_t r2)
     wdt_enable(WDTO_120MS);
     wdt_reset();
     if (reason == 0) {
-        reason = (r2 & 0xF0u) == 0 ? r2 : 0;
+        reason = (r2 & AVR_NO_REASON) == 0 ? r2 : 0;
     }
     if (reason == 0 && mark == MARK) {
         reason = 1u << EXTRF;

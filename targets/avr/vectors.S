@@ -10,6 +10,8 @@
     call avr_outputs_off
     mov r24, r2
     call avr_keep_reason
+    ldi r24, AVR_NO_REASON
+    mov r2, r24
 
     .text
 

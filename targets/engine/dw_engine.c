@@ -12,28 +12,29 @@
 /* Another program, or this one for another machine, leaves something else. */
 #define MARK ((uint16_t)(0xD05Eu ^ (DW_INTERFACE & 0xFFFFu) ^ sizeof dw_state))
 
-/* True when memory tells of a pour that a reset ended, be it this reset or one before it. */
-DW_APART static bool tells_of_a_pour(const dw_state_t *s, uint8_t cause)
+/* True when memory is as it was before the reset. */
+DW_APART static bool is_kept(const dw_state_t *s, uint8_t cause)
 {
-    if ((cause != DW_CAUSE_RESET_LINE && cause != DW_CAUSE_WATCHDOG) || s->mark != MARK || s->count > DW_STEPS_MAX) {
-        return false;
-    }
-    return s->state == DW_POURING || s->state == DW_PAUSED || s->why.reason == DW_RESET;
+    return (cause == DW_CAUSE_RESET_LINE || cause == DW_CAUSE_WATCHDOG) && s->mark == MARK && s->count <= DW_STEPS_MAX;
 }
 
-/* Sets every variable but what tells of a pour that a reset ended, and of its vessel: if there is something in it, it counts
- * as present until it is seen to be gone. */
+/* Sets every variable but what tells of a pour that a reset ended, be it this reset or one before it, and of the vessel: if
+ * there is something in it, it counts as present until it is seen to be gone. */
 void dw_start(uint32_t tick)
 {
     dw_state_t *s = dw_here();
     uint8_t cause = dw_port_reset_cause();
 
-    if (!tells_of_a_pour(s, cause)) {
+    if (!is_kept(s, cause)) {
         (void)memset(s, 0, offsetof(dw_state_t, tick));
     } else if (s->why.reason != DW_RESET) {
-        s->result = DW_RESULT_ABORTED;
-        s->why.argument = cause;
-        s->why.reason = DW_RESET; /* last: another reset then finds it kept */
+        if (s->state == DW_POURING || s->state == DW_PAUSED) {
+            s->result = DW_RESULT_ABORTED;
+            s->why.argument = cause;
+            s->why.reason = DW_RESET; /* last: another reset then finds it kept */
+        } else {
+            (void)memset(&s->why, 0, offsetof(dw_state_t, served) - offsetof(dw_state_t, why));
+        }
     }
     s->state = DW_IDLE;
     (void)memset(&s->tick, 0, offsetof(dw_state_t, steps) - offsetof(dw_state_t, tick));

@@ -116,7 +116,7 @@ DW_APART static dw_answer_t reason_to_abort(const dw_state_t *s, uint16_t missin
     return dw_answer(DW_LINK_LIMIT != 0u && s->over_link && s->link_clock > DW_LINK_LIMIT ? DW_LINK_LOST : DW_OK, 0);
 }
 
-static void check_pour(dw_state_t *s, bool time_is_over)
+DW_APART static void check_pour(dw_state_t *s, bool time_is_over)
 {
     bool was_paused = s->state == DW_PAUSED;
     uint16_t missing = missing_now(s, false);

@@ -62,7 +62,7 @@ DW_APART static void answer_request(uint8_t length)
 }
 
 /* Drops without an answer what is damaged: it may not even have been meant for us. */
-static void end_frame(uint8_t length)
+DW_APART static void end_frame(uint8_t length)
 {
     line.at = 0;
     if (length >= FRAME_MIN && dw_cobs_decode(line.bytes, length) &&

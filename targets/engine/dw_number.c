@@ -9,7 +9,7 @@ DW_APART static uint32_t product(uint16_t a, uint16_t b, uint16_t more)
     return (uint32_t)a * b + more;
 }
 
-static uint16_t upper(uint32_t number)
+DW_APART static uint16_t upper(uint32_t number)
 {
     return (uint16_t)(number >> 16);
 }

@@ -121,7 +121,7 @@ static dw_answer_t obstacle_to_pour(dw_state_t *s)
 
 /* Idle stays idle while this runs, since only the main loop asks for a pour: the steps are its own until it posts. A
  * refused pour leaves the last one readable: so the recipe is read and planned where nobody looks (dw_step.h). */
-static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
+DW_APART static dw_answer_t ask_for_pour(uint16_t recipe, uint8_t serving, bool over_link)
 {
     dw_step_t *step = dw_state.steps;
     dw_state_t *s;

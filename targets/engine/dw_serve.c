@@ -124,7 +124,7 @@ static void identify(void)
 }
 
 /* Straight from the state: a copy of it would cost more than that the tick waits meanwhile. */
-static void status(void)
+DW_APART static void status(void)
 {
     const dw_state_t *s = dw_here();
     uint8_t i;

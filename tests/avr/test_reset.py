@@ -126,6 +126,17 @@ def test_a_program_that_raises_dtr_in_mid_pour(scheme: str, tmp_path: Path) -> N
         assert rig.client.status().tick > started + 500, "only a change to asserted resets"
 
 
+def test_the_reset_line_is_told_whatever_the_registers_hold(firmware: list[str]) -> None:
+    """The board's bootloader hands over no reason in r2, where the usual one does: what is left there is none."""
+    supply = 1 << 2  # BORF in MCUSR: ATmega328P data sheet
+    cart = Cart(firmware, lower(load(SMALL)), f"fill 2 1 {supply:02x}")
+    for cycles in range(0, 36_000, 700):  # from the first instruction on until the second tick
+        for command in ("reset dtr 1", f"cycles {cycles}", "reset dtr 1", "run 30"):
+            cart.board.command(command)
+        assert cart.client.identify().cause == Cause.RESET_LINE, cycles
+    cart.board.close()
+
+
 def test_memory_that_another_program_left_tells_nothing(cart: Cart) -> None:
     """As after new firmware was put on: every byte 1, which would be the state of pouring one step."""
     cart.board.command("fill 256 768 01")

@@ -122,6 +122,20 @@ def test_the_vessel_that_was_poured_into_must_be_changed(cart: Path) -> None:
         assert c.status()[:3] == (1, 0, 0)
 
 
+@pytest.mark.parametrize("cause", CAUSES)
+def test_a_vessel_that_is_full_stays_so_over_a_reset(cart: Path, cause: str) -> None:
+    with Controller(cart) as c:
+        pouring(c)
+        c.run(2000)
+        assert c.status()[0] == 0
+        c.tell(cause)
+        assert c.status()[:4] == (0, 0, 0, 0) and c.booked() == [], "the pour had ended"
+        c.run(30)
+        assert c.pour(1).reason == "vessel not changed"
+        change_vessel(c)
+        assert c.pour(1).reason == "ok"
+
+
 def test_once_changed_the_vessel_stays_so_over_another_reset(cart: Path) -> None:
     with Controller(cart) as c:
         pouring(c)
