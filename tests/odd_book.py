@@ -37,12 +37,12 @@ def record(channels: int, stages: int) -> bytes:
     """A record of short and long recipes, their numbers with a gap."""
     rng = Random(channels)
     recipes = []
-    ends = (Stage(channels, 1 << 30),) if stages else ()
+    ends = (Stage(channels, 1_000_000_000),) if stages else ()
     for number in range(1, 21):
         chosen = rng.sample(range(channels), rng.randint(1, min(6, channels)))
         steps: list[Step] = [Dose(channel, rng.choice((1, 2, 3, 300))) for channel in chosen]
         if stages and rng.random() < 0.5:
-            steps.insert(0, Stage(channels + rng.randrange(stages), rng.choice((1000, 5000, 77_777))))
+            steps.insert(0, Stage(channels + rng.randrange(stages), rng.choice((1000, 5000, 77_000))))
         if stages and rng.random() < 0.3:
             steps.append(Stage(channels, 5000, True))
         if number % 7 == 3 and len(steps) > 2:  # only a long one can say it
