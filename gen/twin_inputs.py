@@ -19,8 +19,8 @@ def debounce(levels: Levels, samples: Sequence[int]) -> dict[int, list[tuple[int
     """Changes by tick, each (input, level), in order of inputs.
 
     All inputs are open before. A level that differs from the debounced one and stands for ``samples`` ticks
-    takes over in the last of these. Opening adds up: a tick in which a closed input is closed makes up for half
-    a tick in which it is not.
+    takes over in the last of these. Opening adds up: a tick in which a closed input is closed makes up for
+    half a tick in which it is not.
     """
     changes: defaultdict[int, list[tuple[int, bool]]] = defaultdict(list)
     for index, raw in enumerate(levels):

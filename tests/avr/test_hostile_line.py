@@ -111,8 +111,8 @@ def test_buttons_that_shake_for_ever_change_nothing(cart: Cart) -> None:
 
 @pytest.mark.parametrize("number", [1, 5])
 def test_an_interlock_that_shakes_for_ever_is_open(cart: Cart, number: int) -> None:
-    """A coin's chances are more than a third: it takes about four times the debounce time, with luck or without
-    ten times."""
+    """It is open for more than a third of the time: that takes about four times the debounce time, with bad
+    luck ten times."""
     machine = cart.compiled.machine
     for index, interlock in enumerate(machine.interlocks):
         first = len(cart.board.happened.pins)

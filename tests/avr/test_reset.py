@@ -127,7 +127,7 @@ def test_a_program_that_raises_dtr_in_mid_pour(scheme: str, tmp_path: Path) -> N
 
 
 def test_the_reset_line_is_told_whatever_the_registers_hold(firmware: list[str]) -> None:
-    """The board's bootloader hands over no reason in r2, where the usual one does: what is left there is none."""
+    """The board's bootloader hands over no reason in r2: what is left there must be none."""
     supply = 1 << 2  # BORF in MCUSR: ATmega328P data sheet
     cart = Cart(firmware, lower(load(SMALL)), f"fill 2 1 {supply:02x}")
     for cycles in range(0, 36_000, 700):  # from the first instruction on until the second tick

@@ -179,7 +179,8 @@ def test_ports(capsys: pytest.CaptureFixture[str]) -> None:
 def test_ctrl_c(cart: Path) -> None:
     """Interrupted in the middle: exit code 130, one line, no traceback."""
     need("cc")
-    heeded = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"  # also in a background job
+    # heeded also by what a background job starts
+    heeded = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
     begin = "from dosewright.gen.cli import main; raise SystemExit(main())"
     command = [sys.executable, "-c", f"{heeded}; {begin}"]
     running = subprocess.Popen(

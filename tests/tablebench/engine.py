@@ -143,7 +143,8 @@ def main() -> int:
             s, m = (measure(stored(key), runner, where, flags) for key in "SM")
             print(
                 f"{'-Os' if flags == AT_OS else 'as built'}, "
-                f"{'EEPROM' if where else 'program memory'}: reader {m.code} B (beside it {m.beside}), stack {m.stack} B, "
+                f"{'EEPROM' if where else 'program memory'}: "
+                f"reader {m.code} B (beside it {m.beside}), stack {m.stack} B, "
                 f"body S / M {s.body} / {m.body} B ({s.fields} / {m.fields} for the fields of the sets), "
                 f"cycles S {s.mean:.0f} ({max(s.cycles)}), M {m.mean:.0f} ({max(m.cycles)})"
             )
