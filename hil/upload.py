@@ -175,11 +175,11 @@ def _differs(client: Client, kind: bytes, record: bytes) -> str:
     there = read_record(client, kind)
     pairs = zip(there, record, strict=False)
     offset = next((i for i, (a, b) in enumerate(pairs) if a != b), min(len(there), len(record)))
-    found = f"{there[offset]:02x}" if offset < len(there) else "the end"
+    sent, found = (f"{its[offset]:02x}" if offset < len(its) else "the end" for its in (record, there))
+    differ, them = ("differ", "them") if kind == b"R" else ("differs", "it")
     return (
-        f"the {KINDS[kind]} read back differ from what was sent, first at byte {offset}: sent "
-        f"{record[offset]:02x}, found {found}; load them again, and if it happens again replace the "
-        "controller: its store is worn"
+        f"the {KINDS[kind]} read back {differ} from what was sent, first at byte {offset}: sent {sent}, "
+        f"found {found}; load {them} again, and if it happens again replace the controller: its store is worn"
     )
 
 

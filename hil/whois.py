@@ -11,11 +11,11 @@ HELD = {
     Held.BUILT_IN: "in force is what the firmware was built with",
     Held.STORED: "in force is what was loaded",
 }
-SLOTS = {
+SLOTS = {  # one that was superseded need hold no record: the first upload marks the other slot so
     Slot.UNUSED: "empty",
     Slot.OPEN: "an upload that was not finished",
     Slot.COMMITTED: "loaded",
-    Slot.SUPERSEDED: "loaded before",
+    Slot.SUPERSEDED: "not in force",
 }
 
 

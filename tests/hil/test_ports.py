@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import subprocess
 import sys
 import threading
 import time
@@ -22,6 +21,7 @@ from dosewright.hil.replay import Session
 from dosewright.hil.rig import open_rig
 from dosewright.hil.trouble import RigTrouble
 from dosewright.hil.verdicts import Court
+from real_time import RealTime
 
 pty = pytest.importorskip("pty", reason="pseudo terminals are POSIX only")
 if sys.platform != "win32":
@@ -124,21 +124,6 @@ def test_a_device_that_talks_of_other_things(line: tuple[int, str]) -> None:
 def test_a_device_that_says_nothing(line: tuple[int, str]) -> None:
     with open_rig(line[1]) as rig, pytest.raises(RigTrouble, match=r"no answer within 4\.25 s"):
         rig.client.identify()
-
-
-class RealTime:
-    """The engine on a pseudo terminal, in real time."""
-
-    def __init__(self, program: Path) -> None:
-        self.child = subprocess.Popen(
-            [str(program), "--pty"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        assert self.child.stdout
-        self.name = self.child.stdout.readline().split()[-1]
-
-    def end(self) -> None:
-        self.child.terminate()
-        self.child.communicate()
 
 
 @pytest.fixture

@@ -127,18 +127,6 @@ def test_a_record_that_is_damaged_on_the_way_is_refused(client: Client) -> None:
     assert caught.value.reason == Reason.BAD_RECORD
 
 
-def test_what_is_read_back_differently_is_told_by_its_first_byte(
-    client: Client, court: Court, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    new = changed(court.compiled)
-    records = held(client, client.identify(), new)
-    monkeypatch.setattr(client, "upload", lambda *_: None)  # a store that forgets
-    with pytest.raises(
-        RigTrouble, match=r"the recipes read back differ from what was sent, first at byte \d+"
-    ):
-        put(client, records, new)
-
-
 def test_no_upload_during_a_pour(stand: Court, built: Built) -> None:
     with open_rig(f"host://{built(stand)}") as rig:
         session = Session(rig, stand.compiled)

@@ -30,7 +30,7 @@ def test_everything_that_identify_says() -> None:
         "  link: protocol 2, frames of 96 bytes at most; its clock counts ticks of 1 ms",
         "  built for: interface 12345678, build 0102030405060708; 8 channels, 11 outputs, 3 interlocks, "
         "2 buttons and contacts",
-        "  recipes: format 4; in force is what was loaded; slot 0: loaded, slot 1: loaded before",
+        "  recipes: format 4; in force is what was loaded; slot 0: loaded, slot 1: not in force",
         "  calibration: format 5; in force is what the firmware was built with; slot 0: empty, "
         "slot 1: an upload that was not finished",
     ]
@@ -50,7 +50,7 @@ def test_a_controller_without_name_and_recipes() -> None:
     assert first == "COM9: a unit without a name, engine 2.3"
     assert link.endswith("ticks of 0.05 ms")
     assert recipes == "  recipes: format 4; nothing is in force; slot 0: empty, slot 1: empty"
-    assert calibration.endswith("in force is what was loaded; slot 0: loaded, slot 1: loaded before")
+    assert calibration.endswith("in force is what was loaded; slot 0: loaded, slot 1: not in force")
 
 
 def test_a_dry_run_shows_it_of_a_controller_that_does_not_fit_too(
