@@ -6,7 +6,9 @@ import re
 from collections.abc import Sequence
 from xml.etree import ElementTree
 
+from dosewright.hil.avrboard.accuracy import Timing
 from dosewright.hil.record import Verdict
+from dosewright.hil.report import pin_timing
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -22,6 +24,11 @@ def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
         skipped="0",
         time=f"{sum(v.seconds for v in verdicts):.3f}",
     )
+    when = pin_timing(verdicts)
+    if when:
+        properties = ElementTree.SubElement(suite, "properties")
+        for what, value in _figures(when).items():
+            ElementTree.SubElement(properties, "property", name=f"pin cycles, {what}", value=value)
     for verdict in verdicts:
         name = ", ".join(filter(None, (verdict.serving, verdict.by, verdict.case)))
         case = ElementTree.SubElement(
@@ -40,6 +47,15 @@ def junit(verdicts: Sequence[Verdict], machine: str, rig: str) -> bytes:
     ElementTree.indent(root)
     document: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
     return document + b"\n"
+
+
+def _figures(when: Timing) -> dict[str, str]:
+    return {
+        "worst": str(when.worst),
+        "mean": f"{when.mean:.3f}",
+        "skew": str(when.skew),
+        "edges by how late": ", ".join(f"{late}: {edges}" for late, edges in when.histogram().items()),
+    }
 
 
 def _clean(text: str) -> str:
