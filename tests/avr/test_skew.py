@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
-from avr.cart import Cart, build
+from avr.cart import Cart, Change, build
 from dosewright.gen import targets
 from dosewright.gen.load import load
-from dosewright.hil.avrboard.accuracy import Accuracy, accuracy
+from dosewright.hil.avrboard.accuracy import MOST_LATE, Accuracy, accuracy
 from project_files import put
 
 # cycles of an instruction; AVR Instruction Set Manual (DS40002198), OUT and STS on megaAVR; from memory
@@ -43,9 +44,11 @@ def one_channel_a_port(folder: Path, board: str, letters: str) -> Path:
     )
 
 
-def poured(folder: Path, made: Path, monkeypatch: pytest.MonkeyPatch) -> Accuracy:
+def poured(
+    folder: Path, made: Path, monkeypatch: pytest.MonkeyPatch, changes: Sequence[Change] = ()
+) -> Accuracy:
     """Of the machine's one pour, on the simulated board."""
-    command, _, compiled = build(made, monkeypatch, example=folder)
+    command, _, compiled = build(made, monkeypatch, changes, example=folder)
     cart = Cart(command, compiled)
     first = len(cart.board.happened.pins)
     trace = cart.pour(1, 0)
@@ -74,6 +77,21 @@ def test_the_pins_of_a_tick_are_as_far_apart_as_reckoned(
     warned = [problem for problem in load(folder).problems if "written one after another" in problem.found]
     assert bool(warned) is not found.timing.in_time
     assert all(f"up to {found.timing.skew} cycles apart" in problem.found for problem in warned)
+
+
+STORE = "if_used index, store address(PORT##letter), reg $\n"
+DAWDLE = "if_used index, rjmp .+0 $ " * 5 + "if_used index, nop $"  # 11 cycles
+
+
+def test_ports_that_are_written_too_far_apart_are_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = one_channel_a_port(tmp_path / "tray", "atmega328p", "BD")
+    change = ("avr/vectors.S", STORE, f"{STORE[:-1]} {DAWDLE}\n")
+    found = poured(folder, tmp_path, monkeypatch, [change])
+    assert not found.differences and found.timing.worst <= MOST_LATE
+    assert found.timing.skew == 12
+    assert not found.good
 
 
 @pytest.mark.parametrize("name", [name for name in targets.names() if targets.read(name).port_cycles])
