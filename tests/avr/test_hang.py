@@ -34,6 +34,19 @@ HANGS: dict[str, Change] = {
         "        dw_tick();\n",
         f"        dw_tick();\n        while ({PRESSED}) {{}}\n",
     ),
+    "the timer, while the main loop goes on": (
+        "avr/main.c",
+        "        dw_poll();\n",
+        f"        dw_poll();\n        if ({PRESSED}) {{\n            TIMSK1 = 0;\n"
+        "            for (;;) dw_poll();\n        }\n",
+    ),
+    "one tick for five, which are never made up for": (
+        "avr/tick.c",
+        "        dw_tick();\n",
+        "        dw_tick();\n        static bool was_long;\n"
+        f"        if ({PRESSED} && !was_long) {{\n            was_long = true;\n"
+        "            __builtin_avr_delay_cycles(80000);\n        }\n",
+    ),
     "every tick for three, which is never made up for": (
         "avr/tick.c",
         "        dw_tick();\n",
