@@ -141,6 +141,44 @@ def test_power_can_go_in_a_store_byte(board: AvrBoard, tmp_path: Path, torn: str
         board.command(f"load {tmp_path / 'none'}")
 
 
+def test_power_can_go_at_a_cycle(board: AvrBoard) -> None:
+    board.command("run 2")
+    cycle, _ = board.now()
+    board.command(f"cut {cycle + 40_000}")
+    board.command("run 2")
+    assert not board.happened.cuts
+    board.command("run 5")
+    (cut,) = board.happened.cuts
+    assert 0 <= cut - (cycle + 40_000) < 10, "at the end of the instruction, or of waking up"
+    assert {pin.output for pin in board.happened.pins[-4:]} == {0, 1, 2, 3}
+    assert all((pin.cycle, pin.level) == (cut, None) for pin in board.happened.pins[-4:])
+    before, marks = len(board.happened.pins), len(board.happened.marks)
+    board.command(f"rx {b'E'.hex()}")
+    board.command("run 20")
+    assert (len(board.happened.pins), len(board.happened.marks)) == (before, marks), "nothing runs"
+    board.command("reset power")
+    board.command("run 2")
+    assert board.happened.marks[-1][1] == 1 and len(board.happened.pins) > before
+
+
+def test_memory_is_noise_after_power_and_kept_over_other_resets(board: AvrBoard) -> None:
+    """SRAM has no defined value after power-on and keeps its own in a reset (Reset and SRAM, from memory)."""
+    start, length = 0x400, 256  # between the variables, which are few, and the stack
+    board.command("run 2")
+    board.command(f"fill {start} {length} 5a")
+    for kind in ("watchdog", "dtr 5"):
+        board.command(f"reset {kind}")
+        board.command("run 10")
+        assert board.memory(start, length) == b"\x5a" * length
+    noise = []
+    for _ in range(2):
+        board.command("reset power")
+        board.command("run 2")
+        noise.append(board.memory(start, length))
+        assert len(set(noise[-1])) > length // 4
+    assert noise[0] != noise[1]
+
+
 def test_a_reset_floats_every_pin_at_once_and_keeps_its_reason(board: AvrBoard) -> None:
     """MCUSR: power-on is bit 0, watchdog bit 3; the bootloader of a real board leaves none."""
     board.command("run 1")
