@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
 
@@ -30,11 +30,13 @@ NUDGE = Fraction(1, 10**9)  # of a weight: far below what tells two scales of 12
 
 @dataclass(frozen=True, slots=True)
 class Labels:
-    """What channels and stages are called, and the liquid on each channel."""
+    """What channels and stages are called, the liquid on each channel, and what is known of other names."""
 
     channels: tuple[str, ...]
     stages: tuple[str, ...]
     tick_us: int
+    recipes: Mapping[int, str] = field(default_factory=dict)  # by number
+    servings: Mapping[int, str] = field(default_factory=dict)  # by place
 
     @classmethod
     def unknown(cls, channels: int, stages: int, tick_us: int) -> Labels:
@@ -45,12 +47,18 @@ class Labels:
     def liquid(self, channel: int) -> str:
         return f"liquid on {self.channels[channel]}"
 
+    def recipe(self, number: int) -> str:
+        return self.recipes.get(number) or _free(f"Recipe {number}", self.recipes)
+
+    def serving(self, place: int) -> str:
+        return self.servings.get(place) or _free(f"serving {place + 1}", self.servings)
+
 
 def recipes_file(table: RecipeTable, labels: Labels) -> str:
     """The text of recipes.toml. ValueError for a table that no recipes.toml describes."""
     text = f"{RENAME}\n[serving]\n"
     for index, serving in enumerate(table.servings):
-        text += f'{_quoted(f"serving {index + 1}")} = "{_ml(serving)}"\n'
+        text += f'{_quoted(labels.serving(index))} = "{_ml(serving)}"\n'
     return text + "".join(_recipe(recipe, labels) for recipe in table.recipes)
 
 
@@ -76,7 +84,7 @@ def calibration_file(table: CalibrationTable, labels: Labels) -> str:
 def _recipe(recipe: CompiledRecipe, labels: Labels) -> str:
     doses = [step for step in recipe.steps if isinstance(step, Dose)]
     parts = zip(doses, _parts([dose.weight for dose in doses]), strict=True)
-    text = f"\n[recipe.{_quoted(f'Recipe {recipe.number}')}]\nnumber = {recipe.number}\n"
+    text = f"\n[recipe.{_quoted(labels.recipe(recipe.number))}]\nnumber = {recipe.number}\n"
     text += 'order = "as written"\n'
     text += (
         f"parts = {{ {', '.join(f'{_quoted(labels.liquid(d.output))} = {part}' for d, part in parts)} }}\n"
@@ -147,6 +155,11 @@ def _decimal(value: Fraction) -> str:
 
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
+
+
+def _free(name: str, taken: Mapping[int, str]) -> str:
+    """A name for what has none, other than those that are given."""
+    return f"{name}, read back" if name in taken.values() else name
 
 
 def _letters(index: int) -> str:

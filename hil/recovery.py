@@ -16,6 +16,7 @@ from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.hil import readback
 from dosewright.hil.messages import Held, Identity
+from dosewright.hil.naming import named
 from dosewright.hil.port import SIMULATED, caution
 from dosewright.hil.readback import Labels
 from dosewright.hil.rig import open_rig
@@ -52,30 +53,38 @@ def read_back(
         records = {
             kind: read_record(rig.client, kind) for kind, source in there.items() if source != Held.NONE
         }
-    labels = _labels(folder, identity, url)
+    machine = _machine(folder, identity, url)
     stages = identity.outputs - identity.channels
+    labels = Labels.unknown(identity.channels, stages, identity.tick_us)
+    if machine:
+        labels = Labels(tuple(machine.channel), tuple(machine.stage), identity.tick_us)
     try:
-        made = readback.files(
-            decode_recipes(records[b"R"], identity.channels, stages) if b"R" in records else None,
-            decode_calibration(records[b"C"]) if b"C" in records else None,
-            labels,
-        )
+        table = decode_recipes(records[b"R"], identity.channels, stages) if b"R" in records else None
+        rates = decode_calibration(records[b"C"]) if b"C" in records else None
+        made = readback.files(table, rates, labels)
     except ValueError as error:
         raise RigTrouble(
             f"{url}: what it holds cannot be read ({error}); it is of another version: update dosewright"
         ) from None
     missing = {name: text for name, text in made.items() if not (folder / name).exists()}
+    if machine and table and "recipes.toml" in missing:
+        labels = named(folder, machine, missing, table, labels, identity.build)
+        missing["recipes.toml"] = readback.recipes_file(table, labels)
     replace_all(folder, {name: text.encode() for name, text in missing.items()})
     for name in missing:
         say(f"wrote {folder / name}")
+    for number, name in labels.recipes.items():
+        say(f"recipe {number} is {name}: a button of {MACHINE} pours it by name")
+    for place, name in labels.servings.items():
+        say(f"serving {place + 1} is {name}: a button of {MACHINE} pours it by name")
     return {"files": sorted(missing), "same": _compare(folder, records, say)}
 
 
-def _labels(folder: Path, identity: Identity, url: str) -> Labels:
-    """The words of machine.toml, or letters."""
+def _machine(folder: Path, identity: Identity, url: str) -> MachineFile | None:
+    """What machine.toml says, None where there is none. UserError, and RigTrouble where it does not fit."""
     stages = identity.outputs - identity.channels
     if not (folder / MACHINE).exists():
-        return Labels.unknown(identity.channels, stages, identity.tick_us)
+        return None
     source = input_files.read(folder, MACHINE, MachineFile)
     if source.model is None or any(not problem.warning for problem in source.problems):
         raise UserError(problems=tuple(source.problems))
@@ -85,7 +94,7 @@ def _labels(folder: Path, identity: Identity, url: str) -> Labels:
             f"{url}: the controller has {identity.channels} channels and {stages} stages, {MACHINE} has "
             f"{len(machine.channel)} and {len(machine.stage)}: it is of another machine; move it away"
         )
-    return Labels(tuple(machine.channel), tuple(machine.stage), identity.tick_us)
+    return machine
 
 
 def _compare(folder: Path, records: dict[bytes, bytes], say: Callable[[str], None]) -> bool | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import shutil
 import tomllib
 from collections.abc import Callable
 from fractions import Fraction
@@ -23,11 +25,12 @@ from dosewright.gen.models.recipes import RecipesFile
 from dosewright.gen.problems import UserError
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.gen.targets import read as read_target
-from dosewright.hil import readback
+from dosewright.hil import naming, readback
 from dosewright.hil.readback import Labels
 from dosewright.hil.recovery import read_back
 from dosewright.hil.trouble import RigTrouble
 from dosewright.hil.verdicts import Court
+from stand import court_of
 
 Built = Callable[[Court], Path]
 
@@ -162,6 +165,82 @@ def test_a_lost_folder_is_written_from_the_controller(
     )
     (folder / "recipes.toml").unlink()
     assert read_back(folder, url, said.append, said.append) == {"files": ["recipes.toml"], "same": False}
+
+
+@pytest.mark.parametrize(
+    ("example", "old", "new"),
+    [
+        ("soda-cart", 'recipe = "Harbour Fizz"', 'recipe = "Lime Rickey Light"'),
+        (
+            "soda-cart",
+            'does = "go on"',
+            'does = "pour"\nrecipe = "Half Tide"\nserving = "sample"',
+        ),
+        ("night-ferry", "", ""),
+    ],
+)
+def test_what_buttons_pour_by_name_gets_its_name_again(
+    example: str, old: str, new: str, built: Built, tmp_path: Path
+) -> None:
+    """The numbers and places that the example's own recipes.toml gives are the right ones."""
+    folder = tmp_path / "original"
+    shutil.copytree(Path(__file__).parents[2] / "examples" / example, folder)
+    machine = (folder / "machine.toml").read_text(encoding="utf-8").replace(old, new, 1)
+    assert new in machine
+    (folder / "machine.toml").write_text(machine, encoding="utf-8")
+    original = court_of(folder)
+    tmp_path = tmp_path / "found"
+    tmp_path.mkdir()
+    (tmp_path / "machine.toml").write_text(machine, encoding="utf-8")
+    said: list[str] = []
+    done = read_back(tmp_path, f"host://{built(original)}", said.append, said.append)
+    assert done["same"] is True, said
+    recipes = tomllib.loads((tmp_path / "recipes.toml").read_text(encoding="utf-8"))
+    buttons = tomllib.loads(machine)["button"].values()
+    names = {button["recipe"] for button in buttons if "recipe" in button}
+    assert names and names <= recipes["recipe"].keys()
+    for name in names:
+        number = original.project.numbers[name]
+        assert recipes["recipe"][name]["number"] == number and f"Recipe {number}" not in recipes["recipe"]
+        assert f"recipe {number} is {name}: a button of machine.toml pours it by name" in said
+    for serving in {button["serving"] for button in buttons if "serving" in button}:
+        place = list(original.project.recipes.serving).index(serving)
+        assert list(recipes["serving"])[place] == serving
+        assert f"serving {place + 1} is {serving}: a button of machine.toml pours it by name" in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "most"),
+    [
+        ('pause_limit = "', 'pause_limit = "1', 6_000),  # changed since: nothing tells what the button pours
+        ('pin = "A3"', 'pin = "A99"', 6_000),  # no such pin
+        ('pin = "A3"', 'pin = "A3"', 38),  # 13 recipes and 3 servings are 39 ways
+    ],
+)
+def test_names_are_not_guessed(
+    court: Court, built: Built, tmp_path: Path, old: str, new: str, most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(naming, "MOST_TRIED", most)
+    text = (Path(__file__).parents[2] / "examples" / "soda-cart" / "machine.toml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    (tmp_path / "machine.toml").write_text(text.replace(old, new), encoding="utf-8")
+    said: list[str] = []
+    done = read_back(tmp_path, f"host://{built(court)}", said.append, said.append)
+    assert done["same"] is None
+    assert said[-1] == f"give the names back that machine.toml uses, then: dosewright check {tmp_path}"
+    recipes = tomllib.loads((tmp_path / "recipes.toml").read_text())
+    assert "Recipe 1" in recipes["recipe"] and list(recipes["serving"])[1] == "serving 2"
+
+
+def test_a_name_of_machine_toml_may_look_like_one_of_ours(tmp_path: Path, court: Court) -> None:
+    """Somebody kept a name that was read back, and gave it to another recipe."""
+    labels = dataclasses.replace(
+        labels_of(court.compiled), recipes={5: "Recipe 3"}, servings={0: "serving 2"}
+    )
+    made = tomllib.loads(readback.recipes_file(court.compiled.recipes, labels))
+    assert made["recipe"]["Recipe 3"]["number"] == 5
+    assert made["recipe"]["Recipe 3, read back"]["number"] == 3
+    assert list(made["serving"]) == ["serving 2", "serving 2, read back", "serving 3"]
 
 
 def test_without_machine_toml_channels_are_letters(stand: Court, built: Built, tmp_path: Path) -> None:
