@@ -1,8 +1,8 @@
 """What an interrupt costs on the simulated chips, against their data sheets.
 
 "Interrupt Response Time" of both: four cycles at least until the vector is reached, and as many to return
-(five on the ATmega2560, whose program counter has three bytes), and four more out of sleep. JMP takes three (AVR
-Instruction Set Manual, DS40002198). All from memory.
+(five on the ATmega2560, whose program counter has three bytes), and four more out of sleep. JMP takes three
+(AVR Instruction Set Manual, DS40002198). All from memory.
 """
 
 from __future__ import annotations
