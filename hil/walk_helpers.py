@@ -10,8 +10,10 @@ from rich.console import Console
 
 from dosewright.gen.problems import Exit, UserError
 from dosewright.hil.rig import Bench
-from dosewright.hil.walk import NOTHING, Question
+from dosewright.hil.walk import NOTHING, SKIP, Question
 from dosewright.hil.wiring import Wire
+
+HANDS = ("open", "close", "press", "release", "unplug", "plug")  # acts that something is done for
 
 
 class Asked:
@@ -35,10 +37,13 @@ class Asked:
 
 
 class Written:
-    """Answers from a file, one a line: ``moved A: B``. What only asks for a hand's turn may be left out."""
+    """Answers from a file, one a line: ``moved A: B``. What only asks for a hand's turn may be left out.
 
-    def __init__(self, path: Path, told: Console) -> None:
-        self._path, self._told = path, told
+    Around a simulated controller ``machine`` moves the switches, but for those that the file skips.
+    """
+
+    def __init__(self, path: Path, told: Console, machine: Simulated | None = None) -> None:
+        self._path, self._told, self._machine = path, told, machine
         self._answers: dict[str, str] = {}
         try:
             lines = path.read_text(encoding="utf-8").splitlines()
@@ -69,6 +74,8 @@ class Written:
                     exit_code=Exit.USAGE,
                 )
             answer = "done"
+        if self._machine and question.act in HANDS and answer.casefold() != SKIP:
+            self._machine.ask(question)
         self.tell(f"{question.text}: {answer}")
         return answer
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from dosewright.hil.messages import Entry
 from dosewright.hil.rig import Bench, Rig
@@ -88,3 +89,13 @@ def swapped(court: Court, *labels: str) -> dict[str, Hookup]:
 def inverted(court: Court, label: str) -> dict[str, Hookup]:
     there = place(court, label)
     return {label: Hookup(there.pin, not there.active_high)}
+
+
+def answers(cart: Path, **others: str) -> Path:
+    """A file of answers for a copy of the soda cart that is wired as written, but for these."""
+    lines = ["# the switches are moved as asked", "ready: yes", "rest: nothing"]
+    for label in ("A", "B", "C", "D", "E", "F", "G", "H", "stirrer", "ready lamp"):
+        lines.append(f"moved {label}: {others.get(label, label)}")
+    path = cart / "answers"
+    path.write_text("\n".join([*lines, f"mend: {others.get('mend', 'no')}"]) + "\n")
+    return path

@@ -18,7 +18,8 @@ Asks you to move each switch and to take its wire off, then switches each output
 moved. Finds swapped wires, outputs that are on when they should be off, switches that read the wrong way
 round, and inputs that read as closed without their wire; offers to mend machine.toml, whose comments stay;
 prints a wiring sheet in Markdown. Without --rig it is a rehearsal on the engine compiled for this computer.
-A file of answers has one a line, such as  moved A: B  or  rest: nothing  or  mend: yes.
+A file of answers has one a line, such as  moved A: B  or  rest: nothing  or  mend: yes; on a
+simulated rig the switches are moved as the walk asks.
 Exit code 0: all as written; 1: something differs; 3: trouble with the rig."""
 EXAMPLE = "dosewright wiring my-cart --rig /dev/ttyUSB0 > wiring.md"
 
@@ -64,10 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
     helper: Helper
     with open_rig(url, arguments.folder) as rig:
         fits(rig.client, compiled)
+        machine = Simulated(rig.bench, walked) if rig.bench else None
         if arguments.answers:
-            helper = Written(arguments.answers, told)
-        elif rig.bench:
-            helper = Simulated(rig.bench, walked)
+            helper = Written(arguments.answers, told, machine)
+        elif machine:
+            helper = machine
         else:
             helper = Asked(told)
         walk = Walk(rig, compiled, walked, helper, arguments.pulse)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from avr.cart import SMALL, Cart, Change, build
+from dosewright.gen.cli import main
 from dosewright.gen.load import load
 from dosewright.gen.lower import lower
 from dosewright.hil.avrboard.project import board_command
@@ -17,7 +19,7 @@ from dosewright.hil.verdicts import Court
 from dosewright.hil.walk_helpers import Hookup
 from dosewright.hil.wiring import Conclusion
 from dosewright.hil.wiring_mend import mended, write
-from walking import Walked, inverted, swapped, walk_on
+from walking import Walked, answers, inverted, swapped, walk_on
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +68,19 @@ def test_an_input_that_reads_closed_with_its_wire_off(cart: Cart, court: Court) 
         "guard reads as closed with its wire off: a broken wire would go unnoticed; look for a short at "
         "pin A1, and use a contact that is closed in the good state",
     )
+
+
+def test_answers_from_a_file_try_every_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two lines swapped, as the file tells; nobody has to close the guard for the outputs to be tried."""
+    folder = shutil.copytree(SMALL, tmp_path / "cart", ignore=shutil.ignore_patterns("build"))
+    command = ["wiring", str(folder), "--rig", "avr", "--answers", str(answers(folder, C="H", H="C"))]
+    assert main([*command, "--json"]) == 1
+    report = json.loads(capsys.readouterr().out)
+    assert [wire["wire"] for wire in report["wires"] if wire["not_tried"]] == []
+    assert sorted(report["findings"]) == [
+        "C is on pin D9, not on D4 as the file says",
+        "H is on pin D4, not on D9 as the file says",
+    ]
 
 
 FIRMWARE: dict[str, tuple[Change, Sequence[str]]] = {

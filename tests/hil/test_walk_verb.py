@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import tomllib
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 
 from dosewright.gen.cli import main
 from tools import need
+from walking import answers
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "soda-cart"
 
@@ -19,16 +21,6 @@ def cart(tmp_path: Path) -> Path:
     folder = tmp_path / "cart"
     shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build"))
     return folder
-
-
-def answers(cart: Path, **others: str) -> Path:
-    """A file of answers for a cart that is wired as written, but for these."""
-    lines = ["# nobody moves a switch here", "ready: yes", "rest: nothing"]
-    for label in ("A", "B", "C", "D", "E", "F", "G", "H", "stirrer", "ready lamp"):
-        lines.append(f"moved {label}: {others.get(label, label)}")
-    path = cart / "answers"
-    path.write_text("\n".join([*lines, f"mend: {others.get('mend', 'no')}"]) + "\n")
-    return path
 
 
 def test_the_verb_rehearses_on_the_host(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -68,6 +60,33 @@ def test_answers_from_a_file_mend_the_machine(cart: Path, capsys: pytest.Capture
     assert " --rig PORT, and walk again" in capsys.readouterr().err.replace("\n", " ")
     channels = tomllib.loads((cart / "machine.toml").read_text())["channel"]
     assert (channels["A"]["pin"], channels["B"]["pin"]) == ("D3", "D2")
+
+
+def test_answers_and_the_switches_of_a_simulated_rig(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two lines swapped, told by the file; nobody has to close the guard for the outputs to be tried."""
+    need("cc")
+    command = ["wiring", str(cart), "--answers"]
+    assert main([*command, str(answers(cart))]) == 0
+    assert "15 wires, all as written." in capsys.readouterr().out
+    assert main([*command, str(answers(cart, C="H", H="C")), "--json"]) == 1
+    report = json.loads(capsys.readouterr().out)
+    assert [wire["wire"] for wire in report["wires"] if wire["not_tried"]] == []
+    assert sorted(report["findings"]) == [
+        "C is on pin D9, not on D4 as the file says",
+        "H is on pin D4, not on D9 as the file says",
+    ]
+    assert report["changes"] == {"channel.C.pin": "D9", "channel.H.pin": "D4"}
+
+
+def test_what_the_answers_leave_out_is_not_done(cart: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    need("cc")
+    path = answers(cart)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text + "open glass: skip\nunplug guard: skip\n", encoding="utf-8")
+    assert main(["wiring", str(cart), "--answers", str(path), "--json"]) == 1
+    report = json.loads(capsys.readouterr().out)
+    assert report["findings"] == ["glass: not tried: you skipped it"]
+    assert [w["closed_without_wire"] for w in report["wires"] if w["wire"] == "guard"] == [None]
 
 
 @pytest.mark.parametrize(
