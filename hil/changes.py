@@ -16,7 +16,7 @@ from dosewright.gen.lower import Compiled
 from dosewright.gen.project import Project
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.hil.record import Names
-from dosewright.hil.upload import KINDS, Loaded
+from dosewright.hil.upload import KINDS, Loaded, are
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def between(kind: bytes, was: bytes | None, now: bytes, words: Words) -> list[st
     """What is different in ``now``, one line each. ``was`` is None where none was in force."""
     name = KINDS[kind]
     if was is None:
-        return [f"the {name} {'are' if kind == b'R' else 'is'} new"]
+        return [f"the {name} {are(kind)} new"]
     try:
         if kind == b"R":
             return list(_recipes(words.recipes_of(was), words.recipes_of(now), words))

@@ -13,6 +13,7 @@ from dosewright.hil.upload import (
     KINDS,
     Loaded,
     Progress,
+    are,
     back,
     held,
     name_unit,
@@ -44,10 +45,11 @@ class Loading:
             self.say("nothing written")
             return {"records": [{**value, "written": False} for value in told], "written": None}
         sent = put(self.client, records, self.words.compiled, self.progress)
-        written = " and ".join(record.name for record in records if not record.same)
+        written = [record for record in records if not record.same]
+        ours = "is that" if [are(record.kind) for record in written] == ["is"] else "are those"
         self.say(
-            f"{sent} bytes sent, the rest was there; read back: by check sum the {written} in force are "
-            "those of this project"
+            f"{sent} bytes sent, the rest was there; read back: by check sum the "
+            f"{' and '.join(record.name for record in written)} in force {ours} of this project"
             if differ
             else "nothing to write: by their check sums the recipes and the calibration in force are those "
             "of this project"
@@ -67,12 +69,12 @@ class Loading:
         was = read_record(self.client, kind) if there != Held.NONE else None
         told = between(kind, was, now, self.words)
         self.say(f"back to the {name} before the last upload:")
-        for line in told or ["they say the same"]:
+        for line in told or ["nothing differs"]:
             self.say(f"  {line}")
         done = self.agreed()
         if done:
             back(self.client, kind, self.words.compiled)
-        self.say(f"the older {name} are in force, until the next load" if done else "nothing written")
+        self.say(f"the older {name} {are(kind)} in force, until the next load" if done else "nothing written")
         record = {"name": name, "bytes": len(now), "written": done, "changes": told}
         return {"records": [record], "written": 0 if done else None}
 

@@ -20,6 +20,12 @@ KINDS = {b"R": "recipes", b"C": "calibration"}
 MOST = 1 << 20  # bytes of the longest record that is believed
 CRC = 4  # bytes at the end of a record
 
+
+def are(kind: bytes) -> str:
+    """The verb that goes with a kind of record."""
+    return "are" if kind == b"R" else "is"
+
+
 Progress = Callable[[str, int, int], None]  # what, bytes sent, bytes in all
 
 
@@ -109,8 +115,8 @@ def superseded(client: Client, identity: Identity, kind: bytes) -> bytes:
                 record = client.read(kind.lower(), 0, length)
     if len(record) < 20 or zlib.crc32(record[:-CRC]) != int.from_bytes(record[-CRC:], "little"):
         raise RigTrouble(
-            f"{client.name}: there are no older {KINDS[kind]} to go back to: nothing was loaded over others, "
-            "or a new upload has begun since; change the project and load it"
+            f"{client.name}: there {are(kind)} no older {KINDS[kind]} to go back to: nothing was loaded over "
+            "what was there, or a new upload has begun since; change the project and load it"
         )
     return record
 

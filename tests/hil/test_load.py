@@ -78,14 +78,6 @@ def test_back_to_what_was_loaded_before(cart: Path, board: str, capsys: pytest.C
     assert in_force(board) == new
 
 
-def test_back_to_nothing_is_refused_in_words(
-    cart: Path, board: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    for kind in ("recipes", "calibration"):
-        assert main(["load", str(cart), "--rig", board, "--back", kind]) == 3
-        assert f"there are no older {kind} to go back to" in capsys.readouterr().err
-
-
 def test_a_dry_run_writes_nothing(cart: Path, board: str, capsys: pytest.CaptureFixture[str]) -> None:
     before = in_force(board)
     edit(cart, "recipes.toml", '"lime juice" = "20 ml"', '"lime juice" = "15 ml"')
