@@ -141,7 +141,8 @@ class _Run:
                 levels[event.number][tick] = event.closed
             else:
                 raise ValueError(f"{event}: the machine has {len(inputs)} inputs")
-        changes = debounce(levels, [1 if debounced else described.debounce for described in inputs])
+        samples = [1 if debounced else described.debounce for described in inputs]
+        changes = debounce(levels, samples, self.twin.machine.vessel_interlock)
 
         answers = []
         last = NEVER - 1 if until is None else (until - tick0) % WRAP

@@ -15,12 +15,14 @@ NEVER = 1 << 31  # later than any tick of a run
 Levels = Sequence[dict[int, bool]]
 
 
-def debounce(levels: Levels, samples: Sequence[int]) -> dict[int, list[tuple[int, bool]]]:
+def debounce(
+    levels: Levels, samples: Sequence[int], vessel: int | None = None
+) -> dict[int, list[tuple[int, bool]]]:
     """Changes by tick, each (input, level), in order of inputs.
 
     All inputs are open before. A level that differs from the debounced one and stands for ``samples`` ticks
     takes over in the last of these. Opening adds up: a tick in which a closed input is closed makes up for
-    half a tick in which it is not.
+    half a tick in which it is not. Only of the ``vessel`` it makes up for all before it.
     """
     changes: defaultdict[int, list[tuple[int, bool]]] = defaultdict(list)
     for index, raw in enumerate(levels):
@@ -28,7 +30,7 @@ def debounce(levels: Levels, samples: Sequence[int]) -> dict[int, list[tuple[int
         halves = 0  # of ticks that speak for a change
         for tick, until in pairwise([*sorted(raw), NEVER]):
             if raw[tick] == level:
-                halves = max(halves - (until - tick), 0) if level else 0
+                halves = max(halves - (until - tick), 0) if level and index != vessel else 0
                 continue
             wanted = samples[index] - halves // 2
             if until - tick < wanted:

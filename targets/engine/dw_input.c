@@ -15,8 +15,8 @@ static bool raw(const dw_pin_t *pin)
 #define DIFFERS 2u /* what a sample adds that differs from the debounced level; one that does not takes away 1 */
 
 /* Samples so many inputs from the first on, once; returns those that differed from their debounced level for so long that
- * it changes. What shakes for ever counts as open: a switch in such a state protects nobody. The bit walks along, for an
- * 8-bit core shifts one place at a time. */
+ * it changes. What shakes for ever counts as open: a switch in such a state protects nobody. But a vessel that shakes stands
+ * there still: else a full one would count as changed. The bit walks along, for an 8-bit core shifts one place at a time. */
 static uint16_t sample(dw_state_t *s, uint8_t first, uint8_t count, uint16_t levels)
 {
     uint16_t changed = 0;
@@ -32,7 +32,7 @@ static uint16_t sample(dw_state_t *s, uint8_t first, uint8_t count, uint16_t lev
                 differing = 0;
                 changed |= bit;
             }
-        } else if (!closed) {
+        } else if (!closed || first == DW_VESSEL_INTERLOCK) {
             differing = 0;
         } else if (differing != 0) {
             differing--;

@@ -68,7 +68,8 @@ DW_CHECKED bool dw_port_store_write(dw_offset_t address, uint8_t value);
 /* Why the controller was reset last. The same until the next reset. */
 uint8_t dw_port_reset_cause(void);
 
-/* Called once for each pass of the main loop in which a tick went by: both are alive. */
+/* Called once for each pass of the main loop in which a tick went by, and by what takes long in it: the main loop is alive.
+ * Whether the tick is, too, is for the target to see. */
 void dw_port_alive(void);
 
 #endif

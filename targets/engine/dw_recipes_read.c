@@ -66,7 +66,7 @@ uint8_t dw_recipe_steps(dw_place_t at, dw_step_t *step)
     if (left == 0) {
         return dw_long_recipe_steps(at, head, step);
     }
-    if (DW_CODES == 1u || left > dw_recipes.servings - at) {
+    if (DW_CODES == 1u || at + left > dw_recipes.servings) {
         return 0;
     }
     for (count = 0; left != 0; count++) {

@@ -267,7 +267,8 @@ static dw_answer_t seal(dw_record_t *record)
         }
     }
     if (answer.reason != DW_OK && record->kind == DW_RECIPES) {
-        judge(old); /* for those that were checked last are read */
+        dw_port_alive(); /* two checks of large records last as long as a watchdog waits */
+        judge(old);      /* for those that were checked last are read */
     }
     return answer;
 }

@@ -13,7 +13,8 @@ const dw_record_t *dw_store_record(uint8_t kind);
 
 /* What changes the store is only called while dw_is_idle().
  *
- * An upload: begin, chunks in any order, commit. Anything but DW_OK from commit ends it; the old record stays. */
+ * An upload: begin, chunks in any order, commit. Anything but DW_OK from commit ends it; the old record stays, if
+ * it is good still. */
 DW_CHECKED dw_answer_t dw_store_begin(uint8_t kind, dw_offset_t length);
 DW_CHECKED dw_answer_t dw_store_chunk(dw_offset_t offset, const uint8_t *bytes, uint8_t count);
 DW_CHECKED dw_answer_t dw_store_commit(uint32_t crc);

@@ -10,12 +10,13 @@ from random import Random
 import pytest
 
 from avr.cart import Cart
-from dosewright.gen.codes import Code, State
+from dosewright.gen.codes import Code, Reason, State
 from dosewright.gen.plan import plan
 from dosewright.hil.avrboard.accuracy import accuracy
 from dosewright.hil.frames import Frame, pack
 from dosewright.hil.messages import Entry, Request
 
+VESSEL = 0
 BYTES = 1_000_000  # of all kinds together
 GAP = 60  # cycles between two bytes at most, a twentieth of a byte: nothing falls into step with the tick
 LIMIT = 96  # bytes of a frame on the wire, its 0x00 included, on an ATmega328P: LINK.md
@@ -109,12 +110,22 @@ def test_buttons_that_shake_for_ever_change_nothing(cart: Cart) -> None:
         assert (after.pressed, after.state) == (0, State.IDLE)
 
 
+def test_a_glass_that_shakes_for_ever_stands_there_still(cart: Cart) -> None:
+    for number in (1, 5):
+        first = len(cart.board.happened.pins)
+        trace = cart.pour(number, 0, storm=shaking(VESSEL))
+        assert [entry for entry in trace if entry.code == Code.INPUT] == []
+        assert differences(cart, number, trace, first) == []
+        assert cart.client.pour(number, 0).reason == Reason.VESSEL_NOT_CHANGED
+
+
 @pytest.mark.parametrize("number", [1, 5])
 def test_an_interlock_that_shakes_for_ever_is_open(cart: Cart, number: int) -> None:
     """It is open for more than a third of the time: that takes about four times the debounce time, with bad
     luck ten times."""
     machine = cart.compiled.machine
-    for index, interlock in enumerate(machine.interlocks):
+    assert machine.vessel_interlock == VESSEL
+    for index, interlock in list(enumerate(machine.interlocks))[VESSEL + 1 :]:
         first = len(cart.board.happened.pins)
         trace = cart.pour(number, 0, storm=shaking(index))
         (asked,) = (entry.tick for entry in trace if entry.code == Code.POUR)

@@ -150,6 +150,28 @@ static uint8_t check_sum(uint8_t last)
     return dw_recipes_check(&record, room.steps);
 }
 
+/* A block whose length would be in two bytes, the second of which is behind the recipes already: refused. */
+static void try_block_at_the_end(void)
+{
+    uint8_t behind; /* of the serving, where a recipe would begin */
+
+    for (behind = 0; behind != 255u; behind++) {
+        const uint8_t last[] = { 1, behind, 0, 0 };
+
+        record.length = DW_RECORD_HEAD;
+        add(head, sizeof head);
+        if (SHORT_ONES) {
+            add8(1);
+        }
+        add8(240u);
+        add(last, sizeof last);
+        record.length += DW_RECORD_TAIL;
+        if (dw_recipes_check(&record, room.steps) != DW_BAD_RECORD) {
+            fail("a block at the very end", behind, 0);
+        }
+    }
+}
+
 /* There is one recipe; and its weight has 12 bits whatever the dictionary and its grain are. */
 static void try_numbers_and_weights(const uint8_t *dose)
 {
@@ -181,6 +203,7 @@ int main(void)
     try_ends(true, long_one, long_sizes, DW_OUTPUTS > DW_CHANNELS ? 4 : 1);
     try_room(true, dose, 3);
     try_numbers_and_weights(dose);
+    try_block_at_the_end();
     if (SHORT_ONES) {
         try_ends(false, short_one, short_sizes, 5);
         try_room(false, dose, 1);

@@ -221,23 +221,22 @@ def test_a_jog_needs_renewal_and_ends_at_its_limit() -> None:
 # Debouncing, by another way: counting samples
 
 
-@given(
-    st.dictionaries(st.integers(1, 60), st.booleans()),
-    st.integers(1, 6),
-)
-def test_debounced_as_if_every_sample_were_counted(raw: dict[int, bool], samples: int) -> None:
+@given(st.dictionaries(st.integers(1, 60), st.booleans()), st.integers(1, 6), st.sampled_from([0, None]))
+def test_debounced_as_if_every_sample_were_counted(
+    raw: dict[int, bool], samples: int, vessel: int | None
+) -> None:
     level = count = now = 0
     counted = []
     for tick in range(1, 80):
         now = raw.get(tick, now)
         if now == level:
-            count = max(count - 0.5, 0) if level else 0
+            count = max(count - 0.5, 0) if level and vessel is None else 0
         else:
             count += 1
         if count >= samples:
             level, count = now, 0
             counted.append((tick, [(0, bool(level))]))
-    assert sorted(debounce([raw], [samples]).items()) == counted
+    assert sorted(debounce([raw], [samples], vessel).items()) == counted
 
 
 @given(st.lists(st.integers(1, 9), min_size=1000, max_size=1000), st.integers(10, 30))
