@@ -6,6 +6,7 @@ seeded sample shows that the port of the chip keeps what the engine promises.
 
 from __future__ import annotations
 
+import binascii
 import dataclasses
 from collections.abc import Callable
 from pathlib import Path
@@ -133,3 +134,25 @@ def smallest(compiled: Compiled, count: int) -> bytes:
     recipes = tuple(CompiledRecipe(number, "", (Dose(0, 1),)) for number in range(1, count + 1))
     table = dataclasses.replace(compiled.recipes, recipes=recipes)
     return table_bin(dataclasses.replace(compiled, recipes=table))[0]
+
+
+def test_a_refused_commit_checks_two_records_and_feeds_the_watchdog_between(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a chip whose watchdog waits half as long, with records of two thirds of a slot."""
+    half = ("avr/reset.c", "wdt_enable(WDTO_120MS)", "wdt_enable(WDTO_60MS)")
+    command, _, compiled = build(tmp_path, monkeypatch, [half], example=LARGE)
+    doses = tuple(Dose(channel, 1) for channel in range(15))
+    recipes = tuple(CompiledRecipe(number, "", doses) for number in range(1, 76))
+    table = dataclasses.replace(compiled.recipes, recipes=recipes)
+    good = table_bin(dataclasses.replace(compiled, recipes=table))[0]
+    last = len(good) - 4 - 4 * len(table.servings) - 1
+    bad = good[:last] + good[last - 1 : last] + good[last + 1 : -4]  # a channel twice, in the last recipe
+    bad += binascii.crc32(bad).to_bytes(4, "little")
+    cart = Cart(command, compiled)
+    cart.client.identify()
+    cart.client.upload(b"R", good)
+    with pytest.raises(Refused, match="bad record"):
+        cart.client.upload(b"R", bad)
+    assert cart.client.identify().cause == Cause.POWER
+    assert in_force(cart, b"R") == good
