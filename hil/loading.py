@@ -34,8 +34,11 @@ class Loading:
     agreed: Callable[[], bool]
     progress: Progress
 
-    def load(self, write: bool = True) -> dict[str, Any]:
-        """Write the records that differ. ``written``: bytes sent, None where nothing was to be written."""
+    def load(self, write: bool = True, naming: bool = False) -> dict[str, Any]:
+        """Write the records that differ. ``written``: bytes sent, None where nothing was to be written.
+
+        ``naming``: the controller is given its name afterwards, so nobody is told that it has none.
+        """
         records = held(self.client, self.identity, self.words.compiled)
         told = [{"name": r.name, "bytes": len(r.now), "written": not r.same, "changes": []} for r in records]
         for record, value in zip(records, told, strict=True):
@@ -54,7 +57,7 @@ class Loading:
             else "nothing to write: by their check sums the recipes and the calibration in force are those "
             "of this project"
         )
-        if self.words.compiled.calibration.unit and not self.identity.unit:
+        if self.words.compiled.calibration.unit and not self.identity.unit and not naming:
             self.say(
                 "this controller has no name and takes the calibration of any unit; "
                 f"--name calls it {self.words.compiled.calibration.unit}, once and for all"

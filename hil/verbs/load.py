@@ -110,7 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.back:
             done = loading.back(arguments.back)
         else:
-            done = loading.load(write=not arguments.dry_run)
+            done = loading.load(write=not arguments.dry_run, naming=arguments.name)
             for name, reason in compiled.left_out:
                 say(f"left out: {name} ({reason})")
         if arguments.name and done["written"] is not None:
