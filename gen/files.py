@@ -6,6 +6,7 @@ compiled from a mended file.
 
 from __future__ import annotations
 
+import ast
 import codecs
 import re
 import tomllib
@@ -113,7 +114,12 @@ def _parse(text: str, source: Source[Model]) -> bool:
             lines = text.split("\n")
             line, column = len(lines), len(lines[-1]) + 1
         found = "this: " + re.sub(r" \(at [^()]*\)$", "", message)
-        found = re.sub(r"\(('.*?'),?\)", lambda names: dotted(re.findall(r"'(.*?)'", names[1])), found)
+        # the parser names a table by the tuple of its keys, as Python writes that
+        found = re.sub(
+            r"^(this: Cannot [a-z ]+)(\(.*\))",
+            lambda names: names[1] + dotted(ast.literal_eval(names[2])),
+            found,
+        )
     except RecursionError:
         found = "tables or lists nested too deep"
     except (ValueError, ArithmeticError):  # more digits than an integer or a decimal may have

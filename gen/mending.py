@@ -35,6 +35,9 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
         example = info.examples[0] if info and info.examples else None
         if isinstance(example, str):
             remedy = f'add {path[-1]} = "{example}"'
+            # what lacks a field of this table may be whole in another, whose heading was forgotten
+            others = _others(model, path, _at(source.raw, path[:-1]), whole=True)
+            remedy += f", or {_put_above(others)}" if others else ""
         else:
             named = info is not None and get_origin(info.annotation) is dict and _model_in(info.annotation)
             remedy = f"add a table [{dotted(path)}{'.NAME' if named else ''}]"
@@ -43,12 +46,12 @@ def explain(source: Source[Model], model: type[BaseModel], error: ErrorDetails, 
         wanted = f"one of {', '.join(siblings)}"
         close = nearest(str(path[-1]), siblings)
         homes = [dotted((name,)) for name, field in model.model_fields.items() if path[-1] in _inside(field)]
-        kin = [name for name, field in model.model_fields.items() if _is_one_of(field, error["input"])]
+        others = _others(model, path, error["input"]) or _others(model, path, _at(source.raw, path[:-1]))
         elsewhere = "take it out"
         if homes:
             elsewhere = f"move it up to [{homes[0]}]: it belongs there"
-        elif kin and len(path) == 1:
-            elsewhere = f"put the heading [{kin[0]}] above it"
+        elif others:
+            elsewhere = _put_above(others)
         remedy = f"did you mean {close}?" if close else elsewhere
     elif kind == "mistake":
         wanted, remedy = context["wanted"], context["remedy"]
@@ -148,12 +151,27 @@ def _inside(field: FieldInfo) -> list[str]:
     return list(table.model_fields) if isinstance(table, type) and issubclass(table, BaseModel) else []
 
 
-def _is_one_of(field: FieldInfo, value: object) -> bool:
-    """Whether it could be an entry of a field that is a table of tables with names of the user's."""
-    table = _model_in(field.annotation)
-    if table is None or get_origin(field.annotation) is not dict or not isinstance(value, dict):
-        return False
-    return bool(value) and set(value) <= set(table.model_fields)
+def _others(model: type[BaseModel], path: KeyPath, value: object, *, whole: bool = False) -> list[str]:
+    """The other headings under which a table could stand as an entry with a name of the user's.
+
+    Those under which it lacks nothing; where there are none, unless it must be ``whole``, the rest.
+    """
+    fit: list[str] = []
+    complete: list[str] = []
+    for name, field in model.model_fields.items():
+        table = _model_in(field.annotation)
+        if table is None or get_origin(field.annotation) is not dict or name == path[0]:
+            continue
+        if isinstance(value, dict) and value and value.keys() <= table.model_fields.keys():
+            fit.append(name)
+            if all(key in value for key, inner in table.model_fields.items() if inner.is_required()):
+                complete.append(name)
+    return complete if complete or whole else fit
+
+
+def _put_above(headings: list[str]) -> str:
+    named = ", ".join(f"[{name}]" for name in headings)
+    return f"put the heading {named} above it" if len(headings) == 1 else f"put a heading above it: {named}"
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:

@@ -50,10 +50,62 @@ def test_the_heading_of_a_table_is_missing(tmp_path: Path) -> None:
     assert {problem.remedy for problem in found} == {"put the heading [channel] above it"}
 
 
-def test_a_table_given_twice_is_named_as_one_writes_it(tmp_path: Path) -> None:
-    twice = '[recipe."Harbour Fizz"]\nparts = { soda = 1 }\n'
-    (problem,) = examine(put(tmp_path, {**LEAST, R: LEAST[R] + twice}))[1]
-    assert problem.found == 'this: Cannot declare recipe."Harbour Fizz" twice'
+GLASS, STOP = 'glass = { pin = "A0" }', 'stop = { pin = "D7", does = "stop" }\n'
+OR_ABOVE = 'add actuator = "peristaltic pump", or put '
+
+# what is changed in machine.toml, the fields complained of, and what their messages end with
+HEADINGS = {
+    "of the channels": (
+        ("[channel]\n", ""),
+        "machine.A machine.B machine.C",
+        "put the heading [channel] above it",
+    ),
+    "of the interlocks": (
+        ("[interlock]\n", ""),
+        "channel.glass.actuator",
+        OR_ABOVE + "a heading above it: [interlock], [stage]",
+    ),
+    "of the first table": (
+        ("[machine]\n", GLASS + "\n[machine]\n"),
+        "glass",
+        "put a heading above it: [interlock], [stage]",
+    ),
+    "of a button among the channels": (
+        ("[interlock]\n", STOP + "[interlock]\n"),
+        "channel.stop.actuator channel.stop.does",
+        "put the heading [button] above it",
+    ),
+    "of what lacks a field too": (
+        ("[machine]\n", 'soap = { actuator = "peristaltic pump", group = "g" }\n[machine]\n'),
+        "soap",
+        "put the heading [channel] above it",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", HEADINGS)
+def test_every_heading_that_can_be_the_missing_one_is_named(tmp_path: Path, name: str) -> None:
+    change, fields, remedy = HEADINGS[name]
+    found = [
+        problem
+        for problem in examine(put(tmp_path, changed(LEAST, (M, *change))))[1]
+        if problem.field != "channel"
+    ]
+    assert [problem.field for problem in found] == fields.split()
+    assert all(problem.remedy.endswith(remedy) for problem in found)
+
+
+@pytest.mark.parametrize("key", ["Harbour Fizz", "Sailor's Tea", "Tea (hot)", "the Sailor's (hot), 'n' cold"])
+def test_a_table_given_twice_is_named_as_one_writes_it(tmp_path: Path, key: str) -> None:
+    twice = f'[recipe."{key}"]\nparts = {{ soda = 1 }}\n'
+    (problem,) = examine(put(tmp_path, {**LEAST, R: LEAST[R].partition("[recipe")[0] + 2 * twice}))[1]
+    assert problem.found == f'this: Cannot declare recipe."{key}" twice'
+
+
+def test_a_name_in_brackets_in_the_parsers_message_stands_as_it_is(tmp_path: Path) -> None:
+    twice = LEAST[R].replace('"lime juice" = 1', '"syrup (x)" = 1, "syrup (x)" = 1')
+    (problem,) = examine(put(tmp_path, {**LEAST, R: twice}))[1]
+    assert "'syrup (x)'" in problem.found
 
 
 def test_a_machine_without_channels_is_one_message(tmp_path: Path) -> None:
