@@ -116,27 +116,29 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
                 path,
                 f"pin {name}: {reason}",
                 f"a pin that is free as an {use}",
-                f"move the wire to another pin{_free(target, wired, is_output)}",
+                _another_pin("move the wire to another pin", target, wired, is_output),
             )
         elif name in used:
             source.report(
                 path,
                 f"pin {name}, which {used[name]} has already",
                 "one wire a pin",
-                f"choose a free pin{_free(target, wired, is_output)}",
+                _another_pin("choose a free pin", target, wired, is_output),
             )
         used.setdefault(name, owner)
     return used
 
 
-def _free(target: Target, wired: Collection[str], is_output: bool) -> str:
-    """The first pins without a wire that are fit for it."""
+def _another_pin(remedy: str, target: Target, wired: Collection[str], is_output: bool) -> str:
+    """The remedy with the first pins without a wire that are fit for it; another where there is none."""
     free = [
         name
         for name, pin in target.pin.items()
         if name not in wired and not (pin.not_output if is_output else pin.not_input)
     ]
-    return f": {', '.join(free[:6])}{', ...' if len(free) > 6 else ''}" if free else ", or a larger board"
+    if not free:
+        return "no pin is free: take a wire away, or a larger board"
+    return f"{remedy}: {', '.join(free[:6])}{', ...' if len(free) > 6 else ''}"
 
 
 def _by_other_name(name: str, target: Target) -> str | None:

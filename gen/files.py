@@ -25,10 +25,13 @@ MOST_BYTES = 4 * 1024 * 1024  # 10 000 recipes of ten parts are below 4 MiB
 DEEPEST = 16
 _ROUNDS = 8
 # what an editor for prose makes of a quote
-CURLED = (
+_CURLED = (
     "\N{LEFT DOUBLE QUOTATION MARK}",
     "\N{RIGHT DOUBLE QUOTATION MARK}",
     "\N{DOUBLE LOW-9 QUOTATION MARK}",
+    "\N{LEFT SINGLE QUOTATION MARK}",
+    "\N{RIGHT SINGLE QUOTATION MARK}",
+    "\N{SINGLE LOW-9 QUOTATION MARK}",
 )
 _MENDING = {  # how the parser's message begins, and what mends it
     "Invalid value": "text needs quotes, a list square brackets",
@@ -131,7 +134,7 @@ def _parse(text: str, source: Source[Model]) -> bool:
         found = "tables or lists nested too deep"
     mended = (remedy for start, remedy in _MENDING.items() if found.startswith(f"this: {start}"))
     remedy = next(mended, "mend the text at this place")
-    if _at(text, line, column) in CURLED:
+    if _at(text, line, column) in _CURLED:
         remedy = 'write straight quotes: "'
     source.problems.append(Problem(source.name, line, column, "", found, "a file in TOML", remedy))
     return False

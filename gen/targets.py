@@ -145,9 +145,13 @@ def names(*, with_pins: bool = True) -> list[str]:
 
 def by_board(words: str) -> str | None:
     """The one target that a board's name, such as Uno or "Arduino Mega", is meant for."""
-    asked = set(words.lower().split())
-    meant = [name for name in names() if asked and asked <= set(re.findall(r"\w+", read(name).title.lower()))]
+    asked = _words(words)
+    meant = [name for name in names() if asked and asked <= _words(read(name).title)]
     return meant[0] if len(meant) == 1 else None
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"[a-z0-9]+", text.lower()))
 
 
 def read(name: str) -> Target:

@@ -20,6 +20,16 @@ UNCLOSED = "look for what is missing: a comma, the bracket at the end, or the qu
 SLIPS = {
     "the chip's own name of a pin": ((M, D5, '"PB1"'), 'did you mean "D9"?'),
     "that name in small letters": ((M, D5, '"pc3"'), 'did you mean "A3"?'),
+    "a board with a hyphen": ((M, '"atmega328p"', '"Arduino-Uno"'), 'did you mean "atmega328p"?'),
+    "a board as a build tool writes it": (
+        (M, '"atmega328p"', '"arduino_mega"'),
+        'did you mean "atmega2560"?',
+    ),
+    "a board with its chip": ((M, '"atmega328p"', '"Nano (ATmega328P)"'), 'did you mean "atmega328p"?'),
+    "a board that there is not": (
+        (M, '"atmega328p"', '"Arduino-Due"'),
+        'choose another; there is "atmega2560", "atmega328p"',
+    ),
     "the number of a pin alone": ((M, D5, '"7"'), 'did you mean "D7"?'),
     "the number of an analogue pin": ((M, D5, '"17"'), 'did you mean "A3"?'),
     "no pin of this board at all": ((M, D5, '"GPIO25"'), "choose one of D0 to A7"),
@@ -33,6 +43,13 @@ SLIPS = {
     "a comma left out": ((R, "2, ", "2 "), UNCLOSED),
     "a comma left out of a list": ((M, "[channel]", 'x = ["a" "b"]'), UNCLOSED),
     "quotes of an editor for prose": ((M, D5, "\u201cD5\u201d"), 'write straight quotes: "'),
+    **{
+        f"single quotes of an editor for prose: {pair}": (
+            (M, D5, f"{pair[0]}D5{pair[1]}"),
+            'write straight quotes: "',
+        )
+        for pair in ("\u2018\u2019", "\u201a\u2018", "\u2019\u2019")
+    },
     "no quotes": ((M, D5, "D5"), "text needs quotes, a list square brackets"),
 }
 
@@ -121,7 +138,7 @@ def test_a_full_board_has_no_free_pin_to_offer(tmp_path: Path) -> None:
     scaffold.write(tmp_path, scaffold.Answers("A cart", "atmega328p", most, "300 ml", "high"))
     text = (tmp_path / M).read_text(encoding="utf-8") + '[button.more]\npin = "D2"\ndoes = "stop"\n'
     (problem,) = examine(put(tmp_path, {M: text}))[1]
-    assert problem.remedy == "choose a free pin, or a larger board"
+    assert problem.remedy == "no pin is free: take a wire away, or a larger board"
 
 
 def test_a_channel_in_the_place_of_a_liquid_is_left_out_with_the_reason(tmp_path: Path) -> None:
