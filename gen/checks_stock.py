@@ -13,8 +13,7 @@ def check_loaded(source: Source[LoadedFile], loaded: LoadedFile, machine: Source
     """Channels that do not exist, reservoirs that cannot hold so much."""
     known = machine.names("channel")
     for name, stock in loaded.channels.items():
-        if known and name not in known:
-            _no_channel(source, (name,), known)
+        _check_channel(source, (name,), known)
         channel = machine.model.channel.get(name) if machine.model else None
         if (
             channel
@@ -36,8 +35,7 @@ def check_calibration(
     """Channels that do not exist, rates that cannot be."""
     known = machine.names("channel")
     for name, measured in calibration.channel.items():
-        if known and name not in known:
-            _no_channel(source, ("channel", name), known)
+        _check_channel(source, ("channel", name), known)
         if machine.model is None or name not in machine.model.channel:
             continue
         slowest, fastest = machine.model.channel[name].plausible_rate
@@ -50,8 +48,13 @@ def check_calibration(
             )
 
 
-def _no_channel(
+def _check_channel(
     source: Source[LoadedFile] | Source[CalibrationFile], path: tuple[str, ...], known: list[str]
 ) -> None:
-    found = f"the channel {shown(path[-1])}"
-    source.report(path, found, "a channel of machine.toml", near(path[-1], known, "take it out"), at_key=True)
+    """That the channel which a path ends with exists.
+
+    Where machine.toml names none, that is its own mistake, and not one of every line here.
+    """
+    if known and path[-1] not in known:
+        found, remedy = f"the channel {shown(path[-1])}", near(path[-1], known, "take it out")
+        source.report(path, found, "a channel of machine.toml", remedy, at_key=True)
