@@ -73,7 +73,8 @@ def _summary(project: Project | None, problems: tuple[Problem, ...]) -> list[str
     unmeasured = _unmeasured(project)
     if unmeasured:
         lines.append(
-            f"Measure next: channel {', '.join(unmeasured)}. Run each for a known time, measure what comes, "
+            f"Measure next: channel {', '.join(unmeasured)}. "
+            f"Run {'each' if len(unmeasured) > 1 else 'it'} for a known time, measure what comes, "
             "and write its rate into calibration.toml."
         )
     return lines

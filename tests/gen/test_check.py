@@ -318,4 +318,4 @@ def test_defaults_that_follow_from_others(tmp_path: Path) -> None:
 def test_what_is_not_measured_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     put(tmp_path, changed(LEAST, (C, "B =", "# B =")))
     assert main(["check", str(tmp_path)]) == 0
-    assert "Measure next: channel B." in capsys.readouterr().out
+    assert "Measure next: channel B. Run it for a known time" in capsys.readouterr().out
