@@ -15,9 +15,7 @@ NEVER = 1 << 31  # later than any tick of a run
 Levels = Sequence[dict[int, bool]]
 
 
-def debounce(
-    levels: Levels, samples: Sequence[int], vessel: int | None = None
-) -> dict[int, list[tuple[int, bool]]]:
+def debounce(levels: Levels, samples: Sequence[int], vessel: int | None) -> dict[int, list[tuple[int, bool]]]:
     """Changes by tick, each (input, level), in order of inputs.
 
     All inputs are open before. A level that differs from the debounced one and stands for ``samples`` ticks

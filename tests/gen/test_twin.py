@@ -247,7 +247,7 @@ def test_bounces_shorter_than_the_debounce_give_one_edge(bounces: list[int], sam
         tick += length
     raw[tick] = True
     start = tick if len(bounces) % 2 == 0 else tick - bounces[-1]
-    assert debounce([raw], [samples]) == {start + samples - 1: [(0, True)]}
+    assert debounce([raw], [samples], None) == {start + samples - 1: [(0, True)]}
 
 
 # The twin against itself, over the random machines on which it is compared with the engine
