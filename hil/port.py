@@ -29,6 +29,11 @@ if _HANDLERS not in serial.protocol_handler_packages:
     serial.protocol_handler_packages.append(_HANDLERS)
 
 
+def simulated_by_name(rig: str) -> bool:
+    """Whether this names a simulated rig, with settings behind a ``?`` or without; no port, and no URL."""
+    return rig.partition("?")[0] in SIMULATED
+
+
 class Port(Protocol):
     """What the harness needs of a port that pyserial opened. ``timeout`` in seconds."""
 

@@ -17,7 +17,7 @@ from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.hil import readback
 from dosewright.hil.messages import Held, Identity
 from dosewright.hil.naming import named
-from dosewright.hil.port import SIMULATED, caution
+from dosewright.hil.port import caution, simulated_by_name
 from dosewright.hil.readback import Labels
 from dosewright.hil.rig import open_rig
 from dosewright.hil.trouble import RigTrouble
@@ -35,7 +35,7 @@ def read_back(
     be compared. Nothing that is there is overwritten. ``warn`` gets what is to be said before the port is
     opened. Raises UserError and RigTrouble.
     """
-    if url in SIMULATED:
+    if simulated_by_name(url):
         raise UserError(
             "--read-back: found no controller; wanted one that holds recipes; say which with --rig",
             exit_code=Exit.USAGE,

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Protocol, Self
 
 from dosewright.hil.client import ANSWER_WITHIN, Client
-from dosewright.hil.port import SIMULATED, open_port, opening_resets
+from dosewright.hil.port import SIMULATED, open_port, opening_resets, simulated_by_name
 from dosewright.hil.protocols.settings import split
 from dosewright.hil.protocols.simulated_port import SimulatedPort
 from dosewright.hil.simulated import PinEdge
@@ -61,7 +61,7 @@ OpenRig = Callable[[], Rig]
 def rig_url(name: str, folder: Path) -> str:
     """The URL of a rig: a simulated one by name is built from ``folder``, anything else is a URL already."""
     simulated, mark, settings = name.partition("?")
-    return f"{simulated}://{folder}{mark}{settings}" if simulated in SIMULATED else name
+    return f"{simulated}://{folder}{mark}{settings}" if simulated_by_name(name) else name
 
 
 def is_simulated(url: str) -> bool:

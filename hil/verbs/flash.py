@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
     from dosewright.hil import flashing
-    from dosewright.hil.port import SIMULATED, caution
+    from dosewright.hil.port import caution, simulated_by_name
     from dosewright.hil.report import Passed, terminal
 
     told, console = terminal(stderr=True), terminal()
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
         (told if arguments.json else console).print(text, soft_wrap=True, markup=False)
 
     port = arguments.rig
-    if "://" in port or port.partition("?")[0] in SIMULATED:
+    if "://" in port or simulated_by_name(port):
         raise UserError(
             f"--rig: found {port}; wanted a serial port of this computer (dosewright ports); simulated rigs "
             "get their firmware whenever they start",

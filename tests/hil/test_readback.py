@@ -14,6 +14,7 @@ import pytest
 
 from dosewright.gen import book, files
 from dosewright.gen.arithmetic import weights
+from dosewright.gen.cli import main
 from dosewright.gen.compiled import CompiledRecipe, Dose, RecipeTable, Stage, Step
 from dosewright.gen.emit import table_bin
 from dosewright.gen.load import Project
@@ -22,7 +23,7 @@ from dosewright.gen.models.calibration import CalibrationFile
 from dosewright.gen.models.loaded import LoadedFile
 from dosewright.gen.models.machine import MachineFile
 from dosewright.gen.models.recipes import RecipesFile
-from dosewright.gen.problems import UserError
+from dosewright.gen.problems import Exit, UserError
 from dosewright.gen.table import decode_calibration, decode_recipes
 from dosewright.gen.targets import read as read_target
 from dosewright.hil import naming, readback
@@ -259,3 +260,12 @@ def test_the_machine_of_another_controller_is_told(
     with pytest.raises(RigTrouble, match=r"has 8 channels and 3 stages, machine\.toml has 3 and 2"):
         read_back(tmp_path, f"host://{built(court)}", lambda _: None, lambda _: None)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["machine.toml"]
+
+
+@pytest.mark.parametrize("rig", ["host", "host?store=a.bin", "avr?ppm=3"])
+def test_a_rig_that_is_made_from_the_folder_has_nothing_to_read_back(
+    tmp_path: Path, rig: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["load", str(tmp_path), "--read-back", "--rig", rig]) == Exit.USAGE
+    assert "found no controller; wanted one that holds recipes" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
