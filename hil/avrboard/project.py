@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -21,12 +22,8 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
         raise RigTrouble(f"target {target.name}: there is no simulated board for it; use --rig host")
 
     inputs: list[c.Interlock | c.Button] = [*machine.interlocks, *machine.buttons]
-    names = iter(dump_names([item.name for item in (*machine.outputs, *inputs)]))
-
-    def pin(of: c.Pin | None, off: int = 0) -> Pin | None:
-        name = next(names)
-        return Pin(chip.ports[of.port], of.bit, off, name) if of else None
-
+    names = dump_names([item.name for item in (*machine.outputs, *inputs)])
+    of_outputs, of_inputs = names[: len(machine.outputs)], names[len(machine.outputs) :]
     return Wiring(
         mcu=chip.mcu,
         clock=chip.clock,
@@ -34,16 +31,28 @@ def wiring(machine: c.CompiledMachine, target: Target) -> Wiring:
         tick_vector=chip.tick_vector,
         # the resistor at each output pulls it to off
         outputs=tuple(
-            pin(out.pin, int(out.pin is not None and not out.pin.active_high)) for out in machine.outputs
+            Pin(chip.ports[out.pin.port], out.pin.bit, int(not out.pin.active_high), name)
+            if out.pin
+            else None
+            for out, name in zip(machine.outputs, of_outputs, strict=True)
         ),
-        inputs=tuple(made for item in inputs if (made := pin(item.pin))),
+        inputs=tuple(
+            Pin(chip.ports[item.pin.port], item.pin.bit, name=name)
+            for item, name in zip(inputs, of_inputs, strict=True)
+        ),
     )
 
 
 def dump_names(names: Sequence[str]) -> list[str]:
     """Names for a value change dump, which allows no blanks: letters, digits and _; no two alike."""
     plain = [re.sub(r"\W", "_", name, flags=re.ASCII) for name in names]
-    return [name if plain.count(name) == 1 else f"{name}_{place}" for place, name in enumerate(plain, 1)]
+    once = [name for name in plain if plain.count(name) == 1]
+    made: list[str] = []
+    for place, name in enumerate(plain, 1):
+        numbered = (f"{name}_{number}" for number in itertools.count(place))
+        taken = {*once, *made}
+        made.append(name if name in once else next(free for free in numbered if free not in taken))
+    return made
 
 
 def board_command(compiled: Compiled, target: Target, folder: Path) -> list[str]:

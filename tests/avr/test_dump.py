@@ -11,6 +11,8 @@ import shutil
 from collections import defaultdict
 from pathlib import Path
 
+import pytest
+
 from avr.cart import SMALL
 from dosewright.gen.cli import main
 from dosewright.gen.load import load
@@ -63,5 +65,15 @@ def test_a_replay_is_dumped_under_the_names_of_the_machine(tmp_path: Path) -> No
             assert abs(time - begun - (tick - first) * TICK) <= 8 * CYCLE
 
 
-def test_names_that_a_dump_cannot_have() -> None:
-    assert dump_names(["A", "ready lamp", "go", "go", "über"]) == ["A", "ready_lamp", "go_3", "go_4", "_ber"]
+@pytest.mark.parametrize(
+    ("names", "in_the_dump"),
+    [
+        (["A", "ready lamp", "go", "go", "über"], ["A", "ready_lamp", "go_3", "go_4", "_ber"]),
+        (["go", "go", "go_2"], ["go_1", "go_3", "go_2"]),
+        (["go_1", "go", "go"], ["go_1", "go_2", "go_3"]),
+        (["a b", "a-b", "a_b_1"], ["a_b_2", "a_b_3", "a_b_1"]),
+        (["go", "go", "go_1", "go_1"], ["go_1", "go_2", "go_1_3", "go_1_4"]),
+    ],
+)
+def test_names_that_a_dump_cannot_have(names: list[str], in_the_dump: list[str]) -> None:
+    assert dump_names(names) == in_the_dump
