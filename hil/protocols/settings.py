@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,20 +31,24 @@ class Settings:
 
 
 def split(url: str) -> tuple[str, Settings]:
-    """The URL without what stands behind its question mark, and that. Raises RigTrouble."""
-    found = re.fullmatch(r"(.*?)\?(\w+=.*)", url)
-    if not found:
+    """The URL without what stands behind its last question mark, and that. Raises RigTrouble.
+
+    A question mark may also be in the name of the folder.
+    """
+    bare, mark, settings = url.rpartition("?")
+    if not mark or Path(url.partition("://")[2]).exists():
         return url, Settings()
     values: dict[str, Any] = {}
-    for item in found[2].split("&"):
-        key, _, text = item.partition("=")
+    for item in settings.split("&"):
+        key, equals, text = item.partition("=")
         read = _READ.get(key)
-        if read is None or key in values:
+        if read is None or not equals or key in values:
             raise RigTrouble(
-                f"{url}: found {item}; wanted each of {', '.join(_READ)} once at most, as KEY=VALUE"
+                f"{url}: found {item or 'nothing'}; wanted each of {', '.join(_READ)} once at most, "
+                "as KEY=VALUE"
             )
         values[key] = read(url, key, text)
-    return found[1], Settings(**values)
+    return bare, Settings(**values)
 
 
 def _clock_error(url: str, key: str, text: str) -> float:

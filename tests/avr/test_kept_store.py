@@ -11,7 +11,7 @@ import pytest
 from avr.cart import SMALL
 from dosewright.gen.cli import main
 from dosewright.hil.protocols.simulated_port import SimulatedPort
-from dosewright.hil.rig import open_rig
+from dosewright.hil.rig import open_rig, rig_url
 
 Printed = pytest.CaptureFixture[str]
 
@@ -100,6 +100,9 @@ def test_a_store_that_cannot_be_written_is_said_at_the_end(url: str, tmp_path: P
         ("wanted a file in a folder that exists", "vcd=."),
         ("wanted each of ppm, store, vcd once at most", "stores=a.bin"),
         ("wanted each of ppm, store, vcd once at most", "ppm=1&ppm=2"),
+        ("found store; wanted each of ppm, store, vcd once at most, as KEY=VALUE", "store"),
+        ("found nothing; wanted each of ppm, store, vcd once at most", ""),
+        ("found nothing; wanted each of ppm, store, vcd once at most", "ppm=1&"),
         ("only a simulated board dumps its pins", "vcd=a.vcd"),
     ],
 )
@@ -107,3 +110,10 @@ def test_a_setting_that_is_none(said: str, query: str, tmp_path: Path, capsys: P
     board = menu(tmp_path / "board", 20)
     assert main(["load", str(board), "--rig", f"host?{query}", "--yes"]) == 3
     assert said in capsys.readouterr().err.replace("\n", " ")
+
+
+def test_a_folder_may_have_a_question_mark_in_its_name(tmp_path: Path) -> None:
+    folder = menu(tmp_path / "board?", 20)
+    for settings in ("", "?ppm=1"):
+        with open_rig(rig_url(f"host{settings}", folder)) as rig:
+            assert rig.client.identify().channels == 8
