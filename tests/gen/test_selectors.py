@@ -237,10 +237,13 @@ def poured(buttons: tuple[Button, ...], log: list[Event]) -> tuple[int, int] | N
 
 def held(raw: list[bool], samples: int) -> list[bool]:
     """The debounced level at each tick, by counting samples."""
-    level, count, levels = False, 0, []
+    level, count, levels = False, 0.0, []
     for now in raw:
-        count = count + 1 if now != level else 0
-        if count == samples:
+        if now != level:
+            count += 1
+        else:  # opening adds up: a closed sample makes up for half an open one
+            count = max(count - 0.5, 0) if level else 0
+        if count >= samples:
             level, count = now, 0
         levels.append(level)
     return levels
@@ -258,6 +261,7 @@ _CONTACTS = st.lists(
 
 
 @example(contacts=[(65535, 255, 1, [True] * 30), (2, 1, 1, [True] * 30)], press=5, bounce=1)
+@example(contacts=[(1, 0, 3, [True] * 7 + [False] * 2 + [True] + [False] * 20)], press=10, bounce=3)
 @given(contacts=_CONTACTS, press=st.integers(1, 24), bounce=st.integers(1, 4))
 def test_the_sum_of_the_pressed_contacts_is_poured(
     contacts: list[tuple[int, int, int, list[bool]]], press: int, bounce: int
