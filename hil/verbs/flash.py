@@ -35,6 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
     from dosewright.hil import flashing
+    from dosewright.hil.asking import agreed
     from dosewright.hil.port import caution, simulated_by_name
     from dosewright.hil.report import Passed, terminal
 
@@ -62,8 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
     caution(port, say)
     before = flashing.firmware_on(port, say)
     say(f"{target.flash.program} will write {file} and compare it.\n{CAUTION}")
-    asking = not (arguments.yes or arguments.json) and sys.stdin.isatty()
-    if asking and input("Write this? [y/N] ").strip().lower() not in ("y", "yes"):
+    if not agreed(arguments.yes or arguments.json):
         say("nothing written")
         return Exit.DONE
     flasher = flashing.Flasher(port, target, target.flash, before, say, Passed(told))

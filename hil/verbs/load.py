@@ -51,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.gen.lower import lower
     from dosewright.gen.problems import Exit, UserError
     from dosewright.hil import recovery, regression, restarts, whois
+    from dosewright.hil.asking import agreed
     from dosewright.hil.changes import Words
     from dosewright.hil.loading import Loading
     from dosewright.hil.port import caution
@@ -86,10 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     for problem in project.problems:
         warn(str(problem))
 
-    def agreed() -> bool:
-        asking = not (arguments.yes or arguments.json or is_simulated(url)) and sys.stdin.isatty()
-        return not asking or input("Write this? [y/N] ").strip().lower() in ("y", "yes")
-
+    sure = arguments.yes or arguments.json or is_simulated(url)
     verdicts = []
     caution(url, warn)
     with open_rig(url, arguments.folder) as rig:
@@ -106,7 +104,7 @@ def run(arguments: argparse.Namespace) -> int:
         if restart:
             warn(restart)
         words = Words.of(project, compiled, court.names)
-        loading = Loading(rig.client, identity, words, say, agreed, Uploading(told))
+        loading = Loading(rig.client, identity, words, say, lambda: agreed(sure), Uploading(told))
         if arguments.back:
             done = loading.back(arguments.back)
         else:

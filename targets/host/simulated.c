@@ -1,4 +1,5 @@
 /* The port functions of a controller that is only memory: pins, a serial line without end, a store that can tear. */
+#include <errno.h>
 #include <setjmp.h>
 #include <stdio.h>
 #include <string.h>
@@ -208,7 +209,7 @@ bool host_load_store(const char *path)
 
     begin();
     if (file == NULL) {
-        return true;
+        return errno == ENOENT; /* a store that nobody has written yet */
     }
     length = fread(store, 1, sizeof store, file);
     whole = length == sizeof store && fgetc(file) == EOF;

@@ -208,6 +208,8 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], list[str]]:
     def answers(text: str) -> list[str]:
         def ask(question: str) -> str:
             questions.append(question)
+            if text == CTRL_D:
+                raise EOFError
             return text
 
         monkeypatch.setattr("builtins.input", ask)
@@ -223,12 +225,14 @@ def in_store(port: str) -> tuple[Held, tuple[Slot, Slot]]:
         return found.recipes, found.slots[b"R"]
 
 
+CTRL_D = "\x04"
 UNTOUCHED = (Held.BUILT_IN, (Slot.UNUSED, Slot.UNUSED))
 WRITTEN = (Held.STORED, (Slot.COMMITTED, Slot.SUPERSEDED))
 
 
 @pytest.mark.parametrize(
-    ("answer", "writes"), [("n", False), ("", False), ("no, y", False), ("y", True), (" Yes", True)]
+    ("answer", "writes"),
+    [("n", False), ("", False), (CTRL_D, False), ("no, y", False), ("y", True), (" Yes", True)],
 )
 def test_only_a_yes_writes(
     port: str,
