@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from pathlib import Path
 
 DESCRIPTION = """Checks the project, builds its firmware, looks what is on the port, and writes the firmware

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from pathlib import Path
 
 DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration
