@@ -82,7 +82,7 @@ bool pins_press_at(uint64_t cycle, unsigned index, int level);
 void pins_press_due(void);
 void pins_storm(uint64_t gap, uint32_t which);
 void pins_storm_due(void);
-bool pins_vcd(const char *path);
+const char *pins_vcd(const char *path); /* what is wrong, or NULL */
 void pins_vcd_close(void);
 
 /* serial.c */

@@ -318,11 +318,9 @@ static bool open_files(const char *store, const char *dump) {
         fprintf(stderr, "not the image of this chip's EEPROM: %s\n", store);
         return false;
     }
-    if (*dump && !pins_vcd(dump)) {
-        fprintf(stderr, "cannot be written: %s\n", dump);
-        return false;
-    }
-    return true;
+    const char *wrong = *dump ? pins_vcd(dump) : NULL;
+    if (wrong) fprintf(stderr, "no dump into %s: %s\n", dump, wrong);
+    return !wrong;
 }
 
 int main(int count, char **words) {

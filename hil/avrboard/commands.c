@@ -95,7 +95,7 @@ const char *obey(char *line) {
     else if (!strcmp(line, "save"))
         return store_save(rest) ? NULL : "cannot write there";
     else if (!strcmp(line, "vcd"))
-        return pins_vcd(rest) ? NULL : "cannot write there";
+        return pins_vcd(rest);
     else if (!strcmp(line, "counts"))
         print_counts();
     else if (!strcmp(line, "now"))

@@ -6,6 +6,7 @@
  */
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "board.h"
 
@@ -35,6 +36,7 @@ static struct {
 static unsigned press_count;
 static uint64_t storm_gap;
 static uint32_t storm, storm_levels; /* bit i: input i shakes; its level before */
+static const char vcd_head[] = "$timescale 100 ps $end\n$scope module board $end\n";
 static FILE *vcd;
 static uint64_t vcd_time;
 
@@ -228,11 +230,23 @@ static void vcd_declare(char kind, unsigned index, const char *otherwise, const 
     fputs(" $end\n", vcd);
 }
 
-bool pins_vcd(const char *path) {
+/* Whether a dump takes the place of nothing but a dump. A file without a byte is one whose run was killed. */
+static bool vcd_may_replace(const char *path) {
+    struct stat status;
+    if (stat(path, &status) || !S_ISREG(status.st_mode) || !status.st_size) return true;
+    char begins[sizeof vcd_head - 1];
+    FILE *file = fopen(path, "rb");
+    bool same = file && fread(begins, 1, sizeof begins, file) == sizeof begins && !memcmp(begins, vcd_head, sizeof begins);
+    if (file) fclose(file);
+    return same;
+}
+
+const char *pins_vcd(const char *path) {
     pins_vcd_close();
+    if (!vcd_may_replace(path)) return "it is there and no dump of pins, and stays as it is";
     vcd = fopen(path, "w");
-    if (!vcd) return false;
-    fprintf(vcd, "$timescale 100 ps $end\n$scope module board $end\n");
+    if (!vcd) return "it cannot be written";
+    fputs(vcd_head, vcd);
     for (unsigned i = 0; i < output_count; i++) vcd_declare('o', i, "output", &outputs[i]);
     for (unsigned i = 0; i < input_count; i++) vcd_declare('i', i, "input", &inputs[i]);
     fprintf(vcd, "$upscope $end\n$enddefinitions $end\n");
@@ -240,7 +254,7 @@ bool pins_vcd(const char *path) {
     for (unsigned i = 0; i < output_count; i++)
         if (outputs[i].port >= 0) vcd_change('o', i, outputs[i].level < 0 ? 'z' : "01z"[outputs[i].level]);
     for (unsigned i = 0; i < input_count; i++) vcd_change('i', i, inputs[i].level ? '1' : '0');
-    return true;
+    return NULL;
 }
 
 void pins_vcd_close(void) {

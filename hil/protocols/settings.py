@@ -22,7 +22,7 @@ class Settings:
 
     ``store``: the file that holds the controller's store between runs. It is read at the start if there,
     and written anew, whole or not at all, when the port is closed. ``vcd``: the file into which every change
-    of pins and switches goes, as a value change dump.
+    of pins and switches goes, as a value change dump; what is there is replaced only if it is such a dump.
     """
 
     ppm: float | None = None

@@ -65,6 +65,23 @@ def test_a_replay_is_dumped_under_the_names_of_the_machine(tmp_path: Path) -> No
             assert abs(time - begun - (tick - first) * TICK) <= 8 * CYCLE
 
 
+def test_a_dump_takes_the_place_of_nothing_but_a_dump(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = shutil.copytree(SMALL, tmp_path / "cart", ignore=shutil.ignore_patterns("build"))
+    dump = tmp_path / "pins.vcd"
+    command = ["load", str(folder), "--rig", f"avr?vcd={dump}", "--dry-run"]
+    for there in (b"the shopping list", b"$timescale 1 ns $end\n", b"$"):
+        dump.write_bytes(there)
+        assert main(command) == 3
+        assert f"{dump}: it is there and no dump of pins" in capsys.readouterr().err.replace("\n", " ")
+        assert dump.read_bytes() == there
+    dump.write_bytes(b"")
+    for _ in "once", "and over that":
+        assert main(command) == 0
+        assert "glass" in changes(dump)
+
+
 @pytest.mark.parametrize(
     ("names", "in_the_dump"),
     [
