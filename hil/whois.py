@@ -37,11 +37,17 @@ def lines(name: str, found: Identity) -> list[str]:
 def as_json(found: Identity) -> dict[str, Any]:
     """The same as data; ``tick_us`` in microseconds, ``frame_limit`` in bytes."""
     return {
+        "unit": found.unit,
+        "engine": ".".join(map(str, found.engine)),
         "protocol": found.protocol,
         "frame_limit": found.frame_limit,
         "tick_us": found.tick_us,
         "interface": f"{found.interface:08x}",
         "build": found.build.hex(),
+        "channels": found.channels,
+        "outputs": found.outputs,
+        "interlocks": found.interlocks,
+        "buttons": found.buttons,
         "recipes": _record(found.recipes_format, found.recipes, found.slots[b"R"]),
         "calibration": _record(found.calibration_format, found.calibration, found.slots[b"C"]),
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import Any
 
 DESCRIPTION = """Checks the project, says what will change on the controller, writes recipes and calibration
 where they differ, reads them back, and, on a simulated rig or when asked with --pour, pours one recipe and
@@ -57,6 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     from dosewright.hil.replay import Session
     from dosewright.hil.report import Bystander, Uploading, as_json, terminal, verdict_table
     from dosewright.hil.rig import is_simulated, open_rig, rig_url
+    from dosewright.hil.trouble import RigTrouble
     from dosewright.hil.upload import fits
     from dosewright.hil.verdicts import Court
 
@@ -69,10 +71,13 @@ def run(arguments: argparse.Namespace) -> int:
     def warn(text: str) -> None:
         told.print(text, soft_wrap=True, markup=False)
 
+    def show(value: dict[str, Any]) -> None:
+        print(json.dumps(value, indent=1, ensure_ascii=False))
+
     if arguments.read_back:
         done = recovery.read_back(arguments.folder, arguments.rig, say, warn)
         if arguments.json:
-            print(json.dumps(done, indent=1, ensure_ascii=False))
+            show(done)
         return Exit.FINDINGS if done["same"] is False else Exit.DONE
 
     project = load(arguments.folder)
@@ -93,7 +98,12 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.dry_run:
             for line in whois.lines(arguments.rig, rig.client.identify()):
                 say(line)
-        identity = fits(rig.client, compiled)
+        try:
+            identity = fits(rig.client, compiled)
+        except RigTrouble:
+            if arguments.dry_run and arguments.json:
+                show({"controller": whois.as_json(rig.client.identify())})
+            raise
         unit = f" of unit {identity.unit}" if identity.unit else ""
         say(
             f"{arguments.rig}: engine {'.'.join(map(str, identity.engine))}{unit}, "
@@ -119,14 +129,7 @@ def run(arguments: argparse.Namespace) -> int:
             session.close_interlocks()
             verdicts = [regression.one(court, session, case)]
     if arguments.json:
-        value = {
-            "engine": ".".join(map(str, identity.engine)),
-            "unit": identity.unit,
-            "controller": whois.as_json(identity),
-            **done,
-            **as_json(verdicts, compiled.left_out),
-        }
-        print(json.dumps(value, indent=1, ensure_ascii=False))
+        show({"controller": whois.as_json(identity), **done, **as_json(verdicts, compiled.left_out)})
     elif verdicts:
         verdict_table(verdicts, console)
     return Exit.DONE if all(verdict.passed for verdict in verdicts) else Exit.FINDINGS

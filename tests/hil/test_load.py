@@ -99,7 +99,9 @@ def test_the_unit_gets_its_name_once(cart: Path, board: str, capsys: pytest.Capt
     assert "this controller has no name" in capsys.readouterr().out
     assert main(["load", str(cart), "--rig", board, "--name"]) == 0
     assert "this controller is called cart-1" in capsys.readouterr().out
-    assert told(cart, board, capsys, "--name")["unit"] == "cart-1", "the same name again is no mistake"
+    assert told(cart, board, capsys, "--name")["controller"]["unit"] == "cart-1", (
+        "the same name again is no mistake"
+    )
     edit(cart, "calibration.toml", 'unit = "cart-1"', 'unit = "cart-2"')
     assert main(["load", str(cart), "--rig", board]) == 3
     said = capsys.readouterr().err

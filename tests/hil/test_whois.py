@@ -35,11 +35,17 @@ def test_everything_that_identify_says() -> None:
         "slot 1: an upload that was not finished",
     ]
     assert whois.as_json(identity(NAMED)) == {
+        "unit": "cart-1",
+        "engine": "2.3",
         "protocol": 2,
         "frame_limit": 96,
         "tick_us": 1000,
         "interface": "12345678",
         "build": "0102030405060708",
+        "channels": 8,
+        "outputs": 11,
+        "interlocks": 3,
+        "buttons": 2,
         "recipes": {"format": 4, "in_force": "stored", "slots": ["committed", "superseded"]},
         "calibration": {"format": 5, "in_force": "built in", "slots": ["unused", "open"]},
     }
@@ -65,11 +71,17 @@ def test_a_dry_run_shows_it_of_a_controller_that_does_not_fit_too(
     machine = court.compiled.machine
     built_in = {"in_force": "built in", "slots": ["unused", "unused"]}
     assert told["controller"] == {
+        "unit": "",
+        "engine": told["controller"]["engine"],
         "protocol": PROTOCOL,
         "frame_limit": told["controller"]["frame_limit"],
         "tick_us": machine.tick_us,
         "interface": f"{interface(machine):08x}",
         "build": build_digest(machine).hex(),
+        "channels": machine.channels,
+        "outputs": len(machine.outputs),
+        "interlocks": len(machine.interlocks),
+        "buttons": len(machine.buttons),
         "recipes": {"format": FORMATS[RECIPES], **built_in},
         "calibration": {"format": FORMATS[CALIBRATION], **built_in},
     }
@@ -82,6 +94,10 @@ def test_a_dry_run_shows_it_of_a_controller_that_does_not_fit_too(
     assert main(["load", str(other), "--rig", rig, "--dry-run"]) == 3
     printed = capsys.readouterr()
     lines = printed.out.splitlines()
-    assert lines[0] == f"{rig}: a unit without a name, engine {told['engine']}" and len(lines) == 5
+    assert lines[0] == f"{rig}: a unit without a name, engine {told['controller']['engine']}"
+    assert len(lines) == 5
     assert f"build {build_digest(machine).hex()}; 8 channels" in lines[2]
     assert "the controller was built from another machine.toml" in printed.err
+    assert main(["load", str(other), "--rig", rig, "--dry-run", "--json"]) == 3
+    as_data = capsys.readouterr()
+    assert json.loads(as_data.out) == {"controller": told["controller"]} and as_data.err == printed.err
