@@ -13,7 +13,9 @@ from dosewright.hil.rig import Bench
 from dosewright.hil.walk import NOTHING, SKIP, Question
 from dosewright.hil.wiring import Wire
 
-HANDS = ("open", "close", "press", "release", "unplug", "plug")  # acts that something is done for
+# What is asked of somebody's hands. A file need not answer it: it is taken as done, and around a simulated
+# controller it is done. Every other act asks what somebody saw or wants, which nothing but the file can tell.
+HANDS = ("open", "close", "press", "release", "unplug", "plug")
 
 
 class Asked:
@@ -67,14 +69,15 @@ class Written:
 
     def ask(self, question: Question) -> str:
         answer = self._answers.get(question.key)
+        by_hand = question.act in HANDS
         if answer is None:
-            if question.act in ("ready", "rest", "moved", "mend"):
+            if not by_hand:
                 raise UserError(
                     f"{self._path}: found no answer to {question.key!r}; wanted {question.key}: ANSWER",
                     exit_code=Exit.USAGE,
                 )
             answer = "done"
-        if self._machine and question.act in HANDS and answer.casefold() != SKIP:
+        if self._machine and by_hand and answer.casefold() != SKIP:
             self._machine.ask(question)
         self.tell(f"{question.text}: {answer}")
         return answer
