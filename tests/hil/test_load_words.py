@@ -17,7 +17,6 @@ from dosewright.gen.emit import table_bin
 from dosewright.gen.lower import Compiled
 from dosewright.hil.client import Client, Refused
 from dosewright.hil.messages import Held, Request, Slot
-from dosewright.hil.port import caution
 from dosewright.hil.replay import Session
 from dosewright.hil.report import Uploading
 from dosewright.hil.rig import open_rig
@@ -299,9 +298,3 @@ def test_progress_stays_on_one_line_of_a_terminal_and_is_kept_out_of_files(termi
         progress("recipes", sent, 143)
     shown = "recipes: 90 of 143 bytes\rrecipes: 143 of 143 bytes\n"
     assert file.getvalue() == (shown if terminal else "")
-
-
-def test_nothing_is_said_of_a_port_that_is_no_port_of_this_computer() -> None:
-    said: list[str] = []
-    caution("socket://bench:4000", said.append)
-    assert said == []

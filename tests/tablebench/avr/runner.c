@@ -1,4 +1,4 @@
-/* Runs an AVR program on the simulator and reports, between writes to three general purpose registers, the cycles
+/* Runs an AVR program on the simulator and reports, between writes to two general purpose registers, the cycles
  * that went by and the deepest stack: GPIOR2 = 1 starts a measurement, 2 ends it, 3 ends the run; each byte written
  * to GPIOR1 is part of the answer. One line a measurement: cycles, bytes of stack, answer in hex.
  *
