@@ -51,8 +51,10 @@ def check_board(board: str) -> str:
     known = targets.names()
     if board not in known:
         meant = targets.by_board(board)
-        wanted = f"did you mean {meant}?" if meant else f"wanted one of {', '.join(known)}"
-        raise UserError(f"board: found {board!r}; {wanted}", exit_code=Exit.USAGE)
+        remedy = f"; did you mean {meant}?" if meant else ""
+        raise UserError(
+            f"board: found {board!r}; wanted one of {', '.join(known)}{remedy}", exit_code=Exit.USAGE
+        )
     return board
 
 

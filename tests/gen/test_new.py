@@ -154,7 +154,7 @@ def test_it_asks_until_it_can_use_the_answers(
 def test_a_board_by_its_own_name_leads_to_its_controller(
     tmp_path: Path, board: str, meant: str | None, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said = f"did you mean {meant}?" if meant else "wanted one of atmega2560, atmega328p"
+    said = "wanted one of atmega2560, atmega328p" + (f"; did you mean {meant}?" if meant else "")
     assert main(["new", str(tmp_path / "cart"), "--board", board, "--yes"]) == 2
     assert capsys.readouterr().err.strip().endswith(f"{board!r}; {said}")
     (problem,) = examine(put(tmp_path, changed(LEAST, ("machine.toml", "atmega328p", board))))[1]
