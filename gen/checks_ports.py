@@ -31,11 +31,7 @@ def check_ports(
         move += on.pop(min(on, key=lambda port: (len(on[port]), -port)))
     if not move:
         return
-    free = [
-        name
-        for name, pin in target.pin.items()
-        if pin.port in on and name not in taken and not pin.not_output
-    ]
+    free = [name for name in target.free(taken, as_output=True) if target.pin[name].port in on]
     words = ", ".join(" ".join(path) for path in move)
     there = (
         f"these are free: {', '.join(free[: 2 * len(move)])}" if free else "none is free: swap with inputs"

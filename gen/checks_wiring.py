@@ -131,11 +131,7 @@ def _pins(source: Source[MachineFile], machine: MachineFile, target: Target) -> 
 
 def _another_pin(remedy: str, target: Target, wired: Collection[str], is_output: bool) -> str:
     """The remedy with the first pins without a wire that are fit for it; another where there is none."""
-    free = [
-        name
-        for name, pin in target.pin.items()
-        if name not in wired and not (pin.not_output if is_output else pin.not_input)
-    ]
+    free = target.free(wired, as_output=is_output, as_input=not is_output)
     if not free:
         return "no pin is free: take a wire away, or a larger board"
     return f"{remedy}: {', '.join(free[:6])}{', ...' if len(free) > 6 else ''}"

@@ -61,7 +61,7 @@ def check_board(board: str) -> str:
 def most_channels(board: str) -> int:
     """As many as there are pins for, with two kept for the vessel's switch and the stop button."""
     target = targets.read(board)
-    return min(len(_free(board)) - INPUTS, target.most_outputs)
+    return min(len(_fit(target)) - INPUTS, target.most_outputs)
 
 
 def check_channels(channels: int, board: str) -> int:
@@ -86,7 +86,7 @@ def check_vessel(vessel: str) -> str:
 
 def files(answers: Answers) -> dict[str, bytes]:
     """The files of a new project, by name."""
-    free = _free(answers.board)
+    free = _fit(targets.read(answers.board))
     inputs, outputs = free[-INPUTS:], _close_together(answers.board, free[:-INPUTS], answers.channels)
     letters = [_letter(index) for index in range(answers.channels)]
     liquids = [*LIQUIDS, *(f"liquid {letter}" for letter in letters[len(LIQUIDS) :])]
@@ -131,9 +131,9 @@ def write(folder: Path, answers: Answers) -> list[str]:
     return list(made)
 
 
-def _free(board: str) -> list[str]:
+def _fit(target: targets.Target) -> list[str]:
     """Pins fit for inputs and outputs alike."""
-    return [name for name, pin in targets.read(board).pin.items() if not pin.not_output and not pin.not_input]
+    return target.free(as_output=True, as_input=True)
 
 
 def _close_together(board: str, free: list[str], count: int) -> list[str]:

@@ -119,6 +119,16 @@ class Target(Table):
         """Whether its firmware is a process of this computer: it has no pins."""
         return not self.pin
 
+    def free(
+        self, taken: Collection[str] = (), *, as_output: bool = False, as_input: bool = False
+    ) -> list[str]:
+        """The pins that are not taken and are fit for what is asked, in the board's order."""
+        return [
+            name
+            for name, pin in self.pin.items()
+            if name not in taken and not (as_output and pin.not_output) and not (as_input and pin.not_input)
+        ]
+
     def skew(self, ports: Collection[int]) -> int:
         """Cycles between the first and the last pin of one tick where these ports have outputs.
 
